@@ -1,0 +1,1 @@
+"""Identify a physical key from a photo by measuring it."""

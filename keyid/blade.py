@@ -1,0 +1,75 @@
+"""The blade in its own frame: stop, tip, and the two edges as traces.
+
+Blade frame (all in mm): x runs along the blade axis, zero at the stop: from the shoulder toward the tip, or, for a tip
+stop, from the tip toward the bow.  Height is the distance across the axis from the opposite edge's uncut line, on the
+face that looks to the camera (its upper rim).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.length import Length
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class EdgeTrace:
+    """One edge of the blade, station by station.
+
+    Attributes
+    ----------
+    x_mm : ndarray, shape (n,)
+        Stations from the stop, ascending, evenly spaced.
+    height_mm : ndarray, shape (n,)
+        Distance from the opposite edge's uncut line; NaN where nothing was seen.
+    u_mm : ndarray, shape (n,)
+        Standard uncertainty of each height from locating the edge alone; NaN where nothing was seen.
+    correlation_mm : float
+        Length along the blade over which neighbouring errors go together: samples further apart are independent.
+    """
+
+    x_mm: Array
+    height_mm: Array
+    u_mm: Array
+    correlation_mm: float
+
+
+@dataclass(frozen=True)
+class Blade:
+    """The measured blade.
+
+    Attributes
+    ----------
+    stop : str
+        "shoulder", "tip", or "unknown".
+    edges : int or None
+        How many edges are cut; None when nothing is cut.
+    length : Length or None
+        Stop to tip; None for a tip stop whose bow end the head hides.
+    width : Length
+        Across the uncut blade.
+    a, b : EdgeTrace
+        Edge a is the cut edge; of two cut edges (or none) the upper one with the tip turned right.
+    height_common_u_mm : float
+        Standard uncertainty common to all heights (datum lines, rim, scale across).
+    station_common_u_mm : float
+        Standard uncertainty of the stop's station: common to all x.
+    stretch_u : float
+        Relative standard uncertainty of lengths along the axis.
+    """
+
+    stop: Literal["shoulder", "tip", "unknown"]
+    edges: Literal[1, 2] | None
+    length: Length | None
+    width: Length
+    a: EdgeTrace
+    b: EdgeTrace
+    height_common_u_mm: float
+    station_common_u_mm: float
+    stretch_u: float

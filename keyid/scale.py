@@ -1,0 +1,70 @@
+"""The scale of a photo: the camera's pose over the table, from a reference of known size."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.camera import Camera
+from keyid.photo import Photo
+
+ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
+FocalSource = Literal["exif", "estimated", "assumed"]
+
+
+@dataclass(frozen=True)
+class Variation:
+    """The camera as it would be if one input were one standard uncertainty off.
+
+    The variations of a scale are independent of each other, so that the standard uncertainty of any length L that
+    depends on the camera is the root of the sum of (L(variation) - L(camera))^2 (JCGM 100:2008, 5.1).
+
+    Attributes
+    ----------
+    source : str
+        The uncertainty budget's line: "reference size", "focal length", "principal point", "distortion", "pose".
+    camera : Camera
+        The camera, solved again with that input moved.
+    """
+
+    source: str
+    camera: Camera
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The camera over the table, and how sure.
+
+    Attributes
+    ----------
+    reference : str
+        What the scale was taken from.
+    camera : Camera
+        Best estimate.
+    focal : str
+        Where the focal length comes from: the file, the reference's perspective, or an assumption.
+    variations : tuple of Variation
+        Independent one-standard-uncertainty changes.
+    outline_px : ndarray, shape (n, 2)
+        The reference's outline in the upright photo (its top face), closed, for masking and drawing.
+    thickness_mm : float
+        The reference's nominal thickness: its top face is that high over the table.
+    """
+
+    reference: ReferenceKind
+    camera: Camera
+    focal: FocalSource
+    variations: tuple[Variation, ...]
+    outline_px: NDArray[np.float64]
+    thickness_mm: float
+
+
+def find_scale(photo: Photo) -> Scale:
+    """Find the reference in the photo and solve the camera's pose.
+
+    Raises PhotoError ``no-reference``, ``reference-unclear``, ``reference-cut-off``, ``too-tilted``, ``too-dark``.
+    """
+    raise NotImplementedError

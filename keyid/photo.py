@@ -2,11 +2,62 @@
 
 from __future__ import annotations
 
+import hashlib
+import io
+import logging
+import math
+import warnings
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from PIL import Image
+
+from keyid.errors import PhotoError
+from keyid.jpeg import scan_is_damaged
+
+MAX_FILE_BYTES = 400_000_000  # a 110 MP photo as an uncompressed TIFF takes 330 MB
+MAX_PIXELS = 120_000_000  # phones make up to 108 MP; decoding needs about 7 bytes a pixel: 820 MB measured at 108 MP
+MIN_SIDE_PX = 100  # a card alone would be coarser than 1 px/mm: nothing could be measured
+STRIP_ROWS = 256  # rows converted at a time, so that no second whole copy in Pillow's format is needed
+
+FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")  # Pillow's own; HEIF comes through pillow-heif
+HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}  # ISO/IEC 23008-12, annex B
+MIN_PILLOW_HEIF = (1, 7)  # older wheels carry a libheif with published out-of-bounds writes
+
+# EXIF tags: CIPA DC-008 (Exif 2.32), 4.6.4 to 4.6.6
+ORIENTATION = 0x0112
+EXIF_IFD = 0x8769
+PIXEL_X, PIXEL_Y = 0xA002, 0xA003
+DIGITAL_ZOOM = 0xA404
+FOCAL_35MM = 0xA405
+
+# EXIF orientation -> (swap rows and columns, then flip rows, then flip columns)
+UPRIGHT = {
+    2: (False, False, True),
+    3: (False, True, True),
+    4: (False, True, False),
+    5: (True, False, False),
+    6: (True, False, True),
+    7: (True, True, True),
+    8: (True, True, False),
+}
+
+FOCAL_35MM_RANGE = (8.0, 400.0)  # from fisheye to the longest phone tele lens; anything else is a slip in the file
+ZOOM_SLACK = 0.01  # a digital zoom this close to 1 is none
+CAMERA_FORMATS = {"JPEG", "HEIF", "TIFF", "WEBP"}  # no camera writes PNG: it comes from screens and editors
+CAMERA_ASPECTS = (4 / 3, 3 / 2, 16 / 9, 1.0)  # long side : short side of whole pictures, common practice, no source
+SHRUNK_SLACK_PX = 1.0  # a whole photo that was shrunk keeps its aspect up to rounding
+SENSOR_ASPECT_SLACK = 0.004  # cameras round 4:3 to 4080 x 3072, for one
+SENSOR_MULTIPLE_PX = 4  # and their sides are multiples of 4
+
+READS = "Send the photo as a JPEG, PNG, TIFF, WebP or HEIC file, as the phone saved it."
+
+logging.getLogger("PIL").addHandler(logging.NullHandler())  # else Pillow's remarks on odd files reach standard error
 
 
 @dataclass(frozen=True)
@@ -45,5 +96,208 @@ class Photo:
 
 
 def load_photo(path: Path) -> Photo:
-    """Read a photo file; raises PhotoError ``unreadable-file`` when it can't be read."""
-    raise NotImplementedError
+    """Read a photo file.
+
+    JPEG, PNG, TIFF and WebP, and HEIC where pillow-heif is installed; the content decides, not the file's name.  Of a
+    file with several pictures the first is taken.  Colour profiles are ignored: positions don't depend on them.
+
+    Parameters
+    ----------
+    path : Path
+        The file.
+
+    Returns
+    -------
+    Photo
+
+    Raises
+    ------
+    PhotoError
+        ``unreadable-file`` when the file can't be read, is damaged, or holds more than 120 megapixels;
+        ``too-coarse`` when a side has fewer than 100 pixels.
+    """
+    data = _file_bytes(path)
+    with _quiet():
+        try:
+            image = _decode(data)
+            exif = _exif(image)
+            stored = _bgr(image)
+            image.close()  # before the pixels are turned, which takes a second copy
+            pixels = _upright(stored, _orientation(image, exif))
+        except PhotoError:
+            raise
+        except (MemoryError, Image.DecompressionBombError) as error:
+            raise _too_large() from error
+        except Exception as error:  # decoders raise over a dozen types on damaged and hostile files
+            raise _unreadable("This file is damaged or is not a photo.") from error
+    whole = image.format in CAMERA_FORMATS and _is_whole(image.size, exif)
+    return Photo(path.name, hashlib.sha256(data).hexdigest(), pixels, _focal_35mm(exif) if whole else None, whole)
+
+
+def _unreadable(message: str) -> PhotoError:
+    return PhotoError("unreadable-file", message, READS)
+
+
+def _too_large() -> PhotoError:
+    return PhotoError("unreadable-file", "This picture is too large to be read.", "Send it with 50 megapixels or less.")
+
+
+@contextmanager
+def _quiet() -> Iterator[None]:
+    """Keep Python warnings on odd files from standard error: what matters is raised as an error."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        yield
+
+
+def _file_bytes(path: Path) -> bytes:
+    """Return the file's content; a device or a folder is refused before it is read."""
+    try:
+        if not path.is_file():
+            raise _unreadable("This is not a file.")
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise _too_large()
+        data = path.read_bytes()
+    except OSError as error:
+        raise _unreadable("This file cannot be opened.") from error
+    if not data:
+        raise _unreadable("This file is empty.")
+    return data
+
+
+def _decode(data: bytes) -> Image.Image:
+    """Decode the first picture, after checking its size and that the data is whole."""
+    image = _open_heif(data) if data[4:8] == b"ftyp" and data[8:12] in HEIF_BRANDS else _open(data)
+    if image.width * image.height > MAX_PIXELS:
+        raise _too_large()
+    if min(image.size) < MIN_SIDE_PX:
+        size = f"{image.width} x {image.height}"
+        raise PhotoError("too-coarse", f"This picture has only {size} pixels.", "Send the original photo.")
+    image.load()
+    return image
+
+
+def _open(data: bytes) -> Image.Image:
+    """Open a picture in one of Pillow's formats."""
+    image = Image.open(io.BytesIO(data), formats=FORMATS)
+    if image.format == "PNG":
+        Image.open(io.BytesIO(data), formats=FORMATS).verify()  # checks the sums that decoding skips
+    if image.format in ("JPEG", "MPO"):
+        if scan_is_damaged(data):
+            raise _unreadable("Part of this photo's data is damaged.")
+        image.format = "JPEG"  # MPO: a JPEG with further pictures behind it
+    return image
+
+
+def _open_heif(data: bytes) -> Image.Image:
+    """Open the primary picture of a HEIF file, already upright."""
+    try:
+        import pillow_heif
+    except ImportError as error:
+        raise PhotoError(
+            "unreadable-file",
+            "This is a HEIC photo, and the part that reads HEIC is not installed.",
+            'Send it as a JPEG, or install the part with: pip install "pillow-heif>=1.7"',
+        ) from error
+    if tuple(int(part) for part in pillow_heif.__version__.split(".")[:2]) < MIN_PILLOW_HEIF:
+        raise PhotoError(
+            "unreadable-file",
+            "This is a HEIC photo, and the installed part that reads HEIC has known security holes.",
+            'Send it as a JPEG, or renew the part with: pip install "pillow-heif>=1.7"',
+        )
+    opened = pillow_heif.open_heif(io.BytesIO(data))
+    if opened.size[0] * opened.size[1] > MAX_PIXELS:
+        raise _too_large()
+    image: Image.Image = opened.to_pillow()
+    image.format = "HEIF"
+    return image
+
+
+def _exif(image: Image.Image) -> dict[int, Any]:
+    """Return the EXIF tags of the picture and of its camera part; empty where the EXIF is broken."""
+    tags: dict[int, Any] = {}
+    try:
+        exif = image.getexif()
+        tags.update(exif)
+        tags.update(exif.get_ifd(EXIF_IFD))
+    except Exception:  # Pillow raises many types on broken EXIF; the pixels are good all the same
+        return tags
+    return tags
+
+
+def _number(tags: Mapping[int, Any], tag: int) -> float:
+    """Return a tag as a finite number; 0, EXIF's word for unknown, where it is none."""
+    try:
+        value = float(tags.get(tag, 0))
+    except (TypeError, ValueError, ZeroDivisionError):
+        return 0.0
+    return value if math.isfinite(value) else 0.0
+
+
+def _orientation(image: Image.Image, tags: Mapping[int, Any]) -> int:
+    """EXIF orientation still to be applied; HEIF is turned by its own boxes, and its EXIF must not turn it again."""
+    return 1 if image.format == "HEIF" else int(_number(tags, ORIENTATION))
+
+
+def _upright(pixels: NDArray[np.uint8], orientation: int) -> NDArray[np.uint8]:
+    """Turn and mirror the stored pixels as EXIF's orientation asks; unknown values leave them as they are."""
+    swap, flip_rows, flip_columns = UPRIGHT.get(orientation, (False, False, False))
+    turned = pixels.swapaxes(0, 1) if swap else pixels
+    turned = turned[::-1] if flip_rows else turned
+    turned = turned[:, ::-1] if flip_columns else turned
+    return np.ascontiguousarray(turned)
+
+
+def _bgr(image: Image.Image) -> NDArray[np.uint8]:
+    """Convert a picture of any mode to blue, green, red bytes, a strip of rows at a time."""
+    full_scale = _full_scale(image)
+    pixels = np.empty((image.height, image.width, 3), np.uint8)
+    for top in range(0, image.height, STRIP_ROWS):
+        bottom = min(top + STRIP_ROWS, image.height)
+        pixels[top:bottom] = _strip_rgb(image.crop((0, top, image.width, bottom)), full_scale)[..., ::-1]
+    return pixels
+
+
+def _full_scale(image: Image.Image) -> float | None:
+    """Return the value that stands for white in modes deeper than 8 bits; None for modes that Pillow converts right."""
+    if image.mode.startswith("I;16"):
+        return 65535.0
+    if image.mode not in ("I", "F"):
+        return None
+    highest = np.asarray(image).max()
+    return next((full for full in (1.0, 255.0, 65535.0) if highest <= full), float(highest))
+
+
+def _strip_rgb(strip: Image.Image, full_scale: float | None) -> NDArray[np.uint8]:
+    """(rows, columns, 3) red, green, blue of a strip; transparent parts over white."""
+    if full_scale is not None:
+        grey = np.clip(np.asarray(strip, np.float64) / full_scale, 0, 1)
+        return np.repeat(np.rint(grey * 255).astype(np.uint8)[..., None], 3, axis=2)
+    if "A" in strip.getbands() or "a" in strip.getbands() or "transparency" in strip.info:
+        over = strip.convert("RGBA")
+        strip = Image.alpha_composite(Image.new("RGBA", over.size, "white"), over)
+    return np.asarray(strip.convert("RGB"))
+
+
+def _is_whole(size_px: tuple[int, int], tags: Mapping[int, Any]) -> bool:
+    """Tell whether the picture has a size that cameras make, and the size that its EXIF tells."""
+    told = (_number(tags, PIXEL_X), _number(tags, PIXEL_Y))
+    if all(told) and sorted(told) != sorted(size_px):
+        return False
+    short, long = sorted(size_px)
+    off_px = min(abs(long - aspect * short) for aspect in CAMERA_ASPECTS)
+    of_sensor = short % SENSOR_MULTIPLE_PX == 0 and long % SENSOR_MULTIPLE_PX == 0
+    return off_px <= SHRUNK_SLACK_PX or (of_sensor and off_px <= SENSOR_ASPECT_SLACK * long)
+
+
+def _focal_35mm(tags: Mapping[int, Any]) -> float | None:
+    """35 mm equivalent focal length from EXIF, or None.
+
+    With a digital zoom makers differ in whether the figure includes it (from memory, no source): None.
+    """
+    zoom = _number(tags, DIGITAL_ZOOM)
+    if zoom and abs(zoom - 1) > ZOOM_SLACK:
+        return None
+    focal = _number(tags, FOCAL_35MM)
+    low, high = FOCAL_35MM_RANGE
+    return focal if low <= focal <= high else None

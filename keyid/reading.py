@@ -1,0 +1,301 @@
+"""The result for one key, and its fixed JSON form ``keyid-reading/1``."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from keyid.errors import KeyidError
+from keyid.length import Length
+from keyid.profile import Blank, Profile
+
+FORMAT = "keyid-reading/1"
+PROBABILITY_DIGITS = 4  # finer differences are below what any calibration could show
+LENGTH_DIGITS = 4  # of mm: below any uncertainty that a photo allows
+PIXEL_DIGITS = 2
+
+Json = dict[str, Any]
+Point = tuple[float, float]
+
+
+@dataclass(frozen=True)
+class PhotoFacts:
+    """Which photo was read; the name without its folder."""
+
+    file: str
+    sha256: str
+    width_px: int
+    height_px: int
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {"file": self.file, "sha256": self.sha256, "width_px": self.width_px, "height_px": self.height_px}
+
+
+@dataclass(frozen=True)
+class ScaleFacts:
+    """Where the scale comes from; ``px_per_mm`` at the blade."""
+
+    reference: str
+    px_per_mm: float
+    tilt_deg: float
+    focal: str
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "reference": self.reference,
+            "px_per_mm": round(self.px_per_mm, 3),
+            "tilt_deg": round(self.tilt_deg, 2),
+            "focal": self.focal,
+        }
+
+
+@dataclass(frozen=True)
+class BladeFacts:
+    """The blade; ``axis_px`` runs at mid-width from the bow's end (the shoulder, where that is the stop) to the tip."""
+
+    stop: Literal["shoulder", "tip", "unknown"]
+    edges: int | None
+    length: Length | None
+    width: Length
+    axis_px: tuple[Point, Point]
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "stop": self.stop,
+            "edges": self.edges,
+            "length": _length_or_none(self.length),
+            "width": length_json(self.width),
+            "axis_px": [_point(end) for end in self.axis_px],
+        }
+
+
+@dataclass(frozen=True)
+class SeenCut:
+    """A cut found without any profile, and where its root is in the upright photo."""
+
+    edge: Literal["a", "b"]
+    position: Length
+    root: Length
+    px: Point
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "edge": self.edge,
+            "position": length_json(self.position),
+            "root": length_json(self.root),
+            "px": _point(self.px),
+        }
+
+
+@dataclass(frozen=True)
+class BlankFit:
+    """A blank sold with a candidate's blade, and what the photo says for and against it."""
+
+    blank: Blank
+    speaks_for: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {"id": self.blank.id, "for": list(self.speaks_for), "against": list(self.speaks_against)}
+
+
+@dataclass(frozen=True)
+class CandidateFacts:
+    """A blade that the key can have."""
+
+    profile: Profile
+    probability: float
+    group: str
+    blanks: tuple[BlankFit, ...]
+    speaks_for: tuple[str, ...]
+    speaks_against: tuple[str, ...]
+
+    def to_json(self, probability: float) -> Json:
+        """As in the reading's contract, with the probability rounded together with the others."""
+        return {
+            "profile": self.profile.id,
+            "probability": probability,
+            "group": self.group,
+            "blanks": [fit.to_json() for fit in self.blanks],
+            "for": list(self.speaks_for),
+            "against": list(self.speaks_against),
+        }
+
+
+@dataclass(frozen=True)
+class NextMeasurement:
+    """The one hand measurement that tells the remaining blades apart."""
+
+    what: str
+    why: str
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {"what": self.what, "why": self.why}
+
+
+@dataclass(frozen=True)
+class BittingCut:
+    """One cut, given the profile: measured root and position as they are now, and the code.
+
+    ``others`` are further codes with their probabilities, likeliest first; an unreadable cut has code "?".
+    """
+
+    position: Length
+    root: Length
+    code: str
+    probability: float
+    others: tuple[tuple[str, float], ...]
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "position": length_json(self.position),
+            "root": length_json(self.root),
+            "code": self.code,
+            "probability": _probability(self.probability),
+            "others": [[code, _probability(p)] for code, p in self.others],
+        }
+
+
+@dataclass(frozen=True)
+class BittingFacts:
+    """The bitting of the likeliest blade; cuts, and codes of ``code`` and ``also``, in the order of reading out."""
+
+    profile: str
+    order: Literal["bow-to-tip", "tip-to-bow"]
+    code: str
+    probability: float
+    cuts: tuple[BittingCut, ...]
+    also: tuple[tuple[str, float], ...]
+    wear: Length
+    shift: Length
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "profile": self.profile,
+            "order": self.order,
+            "code": self.code,
+            "probability": _probability(self.probability),
+            "cuts": [cut.to_json() for cut in self.cuts],
+            "also": [[code, _probability(p)] for code, p in self.also],
+            "wear_mm": length_json(self.wear),
+            "shift_mm": length_json(self.shift),
+        }
+
+
+@dataclass(frozen=True)
+class Confirmation:
+    """A length to confirm by hand: outside ``expected`` +/- ``tolerance_mm`` the reading is wrong."""
+
+    what: str
+    expected: Length
+    tolerance_mm: float
+
+    def to_json(self) -> Json:
+        """As in the reading's contract."""
+        return {
+            "what": self.what,
+            "expected": length_json(self.expected),
+            "tolerance": round(self.tolerance_mm, LENGTH_DIGITS),
+        }
+
+
+@dataclass(frozen=True)
+class Reading:
+    """All that is known of one key.
+
+    Attributes
+    ----------
+    candidates : tuple of CandidateFacts
+        Best first.  Their probabilities, ``others`` (all profiles not listed) and ``none_of_these`` add up to 1.
+    bitting : BittingFacts or None
+        None where nothing is cut on the edges, and where no profile fits.
+    """
+
+    photo: PhotoFacts
+    scale: ScaleFacts
+    blade: BladeFacts
+    cuts: tuple[SeenCut, ...]
+    candidates: tuple[CandidateFacts, ...]
+    others: float
+    none_of_these: float
+    next_measurement: NextMeasurement | None
+    bitting: BittingFacts | None
+    cautions: tuple[str, ...]
+    confirm: tuple[Confirmation, ...]
+
+    def to_json(self) -> Json:
+        """Return the reading in its fixed form, ready for ``json.dumps``."""
+        stated = [candidate.probability for candidate in self.candidates]
+        *listed, others, none_of_these = rounded_shares([*stated, self.others, self.none_of_these])
+        return {
+            "format": FORMAT,
+            "photo": self.photo.to_json(),
+            "scale": self.scale.to_json(),
+            "blade": self.blade.to_json(),
+            "cuts": [cut.to_json() for cut in self.cuts],
+            "candidates": [c.to_json(p) for c, p in zip(self.candidates, listed, strict=True)],
+            "others": others,
+            "none_of_these": none_of_these,
+            "next_measurement": None if self.next_measurement is None else self.next_measurement.to_json(),
+            "bitting": None if self.bitting is None else self.bitting.to_json(),
+            "cautions": list(self.cautions),
+            "confirm": [confirmation.to_json() for confirmation in self.confirm],
+        }
+
+
+def error_json(error: KeyidError) -> Json:
+    """Return the fixed form of a photo that can't be measured, or of a broken profile file."""
+    return {"format": FORMAT, "error": {"code": error.code, "message": error.message, "advice": error.advice}}
+
+
+def length_json(length: Length) -> Json:
+    """Return a length as value and u in mm; u is rounded up, so that a small one never becomes none."""
+    scale = 10**LENGTH_DIGITS
+    return {"value": round(length.mm, LENGTH_DIGITS), "u": math.ceil(length.u_mm * scale - 1e-6) / scale}
+
+
+def rounded_shares(shares: list[float]) -> list[float]:
+    """Round probabilities that add up to 1 so that the rounded ones do so too.
+
+    The largest remainders are rounded up until the sum is right (the method of largest remainders, also named after
+    Hamilton, which apportions seats).
+
+    Parameters
+    ----------
+    shares : list of float
+        Not negative, adding up to 1 within rounding.
+
+    Returns
+    -------
+    list of float
+        Each within one unit of the last digit of its share.
+    """
+    units = 10**PROBABILITY_DIGITS
+    total = sum(shares)
+    exact = [share / total * units for share in shares]
+    whole = [math.floor(share) for share in exact]
+    by_remainder = sorted(range(len(exact)), key=lambda i: whole[i] - exact[i])
+    for i in by_remainder[: units - sum(whole)]:
+        whole[i] += 1
+    return [share / units for share in whole]
+
+
+def _probability(probability: float) -> float:
+    return round(probability, PROBABILITY_DIGITS)
+
+
+def _length_or_none(length: Length | None) -> Json | None:
+    return None if length is None else length_json(length)
+
+
+def _point(point: Point) -> list[float]:
+    return [round(float(point[0]), PIXEL_DIGITS), round(float(point[1]), PIXEL_DIGITS)]

@@ -1,0 +1,224 @@
+"""The reading in words: at most one screen, what to do before all else."""
+
+from __future__ import annotations
+
+import textwrap
+
+from keyid.errors import KeyidError
+from keyid.length import MM_PER_INCH, Length
+from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
+
+WIDTH = 80  # columns of the smallest terminal in use
+LABEL = 10  # columns of the label before each paragraph
+COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
+SHOWN_CANDIDATES = 3  # more don't help at the kerb; --json has them all
+SHOWN_BLANKS = 3
+LONGEST_NAME = 24  # characters of a blade's name
+LISTED_P = 0.05  # blades less likely than this aren't worth a line
+DECIDED_P = 0.90  # above this the verdict names one blade only
+FITS_NONE_P = 0.50  # more likely than not outside the library
+STEEP_DEG = 20.0  # beyond this the blade's height is the main source of error
+COARSE_PX_PER_MM = 10.0  # below this a pixel is a fifth of a small depth step
+EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
+
+SURE_WORDS = ((0.98, "almost certain"), (0.85, "likely"), (0.5, "unsure"), (0.0, "a guess"))
+ELECTRONICS = {
+    "none": "no electronics",
+    "fixed-code": "fixed-code chip",
+    "encrypted": "encrypted chip",
+    "rolling-code": "rolling-code remote",
+    "unknown": "electronics not known",
+}
+
+
+def reading_text(reading: Reading) -> str:
+    """Return the reading as text of at most 80 columns and 30 lines."""
+    paragraphs = [
+        *_photo_advice(reading),
+        ("Verdict", _verdict(reading)),
+        *_do_now(reading),
+    ]
+    lines = [line for label, text in paragraphs for line in _paragraph(label, text)]
+    lines += _cut_table(reading)
+    lines += _paragraph("Blade", _blade(reading))
+    for label, text in _making(reading):
+        lines += _paragraph(label, text)
+    for label, text in _blanks(reading):
+        lines += _paragraph(label, text, max_lines=2)
+    lines += _paragraph("Beware", " ".join(reading.cautions))
+    return "\n".join(lines) + "\n"
+
+
+def error_text(error: KeyidError) -> str:
+    """Return an error as one plain sentence: what is wrong, and what to do."""
+    advice = error.advice
+    if advice[1:2].islower():
+        advice = advice[0].lower() + advice[1:]
+    return plain(f"{error.message.rstrip('.')}: {advice}" if advice else error.message)
+
+
+def plain(text: str) -> str:
+    """Replace what could steer a terminal: names come from files that others made."""
+    return "".join(c if c.isprintable() else " " for c in text)
+
+
+def percent(probability: float) -> str:
+    """Return a probability for people; never 0 % or 100 %, which no reading can state."""
+    if probability >= 0.995:
+        return "over 99 %"
+    return "under 1 %" if probability < 0.005 else f"{probability:.0%}".replace("%", " %")
+
+
+def both_units(length: Length) -> str:
+    """Return a length with its 95 % limits in mm and in thousandths of an inch."""
+    limit_mm = COVERAGE * length.u_mm
+    limit_thou = max(1, round(limit_mm / MM_PER_INCH * 1000))
+    return f"{length.mm:.2f} ±{max(0.01, limit_mm):.2f} mm = {length.thou:.0f} ±{limit_thou} thou"
+
+
+def verdict_line(reading: Reading) -> str:
+    """Return the verdict in a line for the picture."""
+    return textwrap.shorten(_verdict(reading), 110, placeholder=" ...")
+
+
+def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
+    first, further = label.ljust(LABEL), " " * LABEL
+    wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")
+    return wrapper.wrap(plain(text))
+
+
+def _sure(probability: float) -> str:
+    word = next(word for least, word in SURE_WORDS if probability >= least)
+    return f"{percent(probability)}, {word}"
+
+
+def _photo_advice(reading: Reading) -> list[tuple[str, str]]:
+    """What to do better, when the picture is poor: said before all else."""
+    advice = []
+    if reading.scale.tilt_deg > STEEP_DEG:
+        advice.append(f"The camera was tilted by {reading.scale.tilt_deg:.0f} degrees: hold it level above the key.")
+    if reading.scale.px_per_mm < COARSE_PX_PER_MM:
+        advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
+    return [("Photo", " ".join(advice))] if advice else []
+
+
+def _verdict(reading: Reading) -> str:
+    """Say which blade it is, whether cuts are known, and how sure both are."""
+    if reading.none_of_these >= FITS_NONE_P:
+        return f"No blade in the library fits this key ({_sure(reading.none_of_these)}). Do not cut from this reading."
+    if not reading.candidates:
+        return "No blade could be named. Do not cut from this reading."
+    blades = _blades_left(reading)
+    if reading.bitting is not None:
+        return f"{blades} Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
+    if reading.blade.edges is None:
+        return f"{blades} Nothing is cut on its edges: a blank, or a key cut on its face."
+    return f"{blades} The cuts can't be read."
+
+
+def _blades_left(reading: Reading) -> str:
+    """Name the first blade, with those that the photo can't separate from it, or the few that are left."""
+    first = reading.candidates[0]
+    group = [c for c in reading.candidates if c.group == first.group]
+    together = sum(c.probability for c in group)
+    if together < DECIDED_P:
+        left = [c for c in reading.candidates if c.probability >= LISTED_P][:SHOWN_CANDIDATES] or [first]
+        if len(left) == 1:
+            return f"Perhaps blade {_name(first)} ({_sure(first.probability)})."
+        return f"{len(left)} blades left: " + ", ".join(f"{_name(c)} {percent(c.probability)}" for c in left) + "."
+    if len(group) == 1:
+        return f"Blade {_name(first)} ({_sure(together)})."
+    shown = ", ".join(_name(c) for c in group[:SHOWN_CANDIDATES])
+    more = f" and {len(group) - SHOWN_CANDIDATES} more" if len(group) > SHOWN_CANDIDATES else ""
+    return f"One of {shown}{more} ({_sure(together)}): this photo can't tell them apart."
+
+
+def _name(candidate: CandidateFacts) -> str:
+    return textwrap.shorten(candidate.profile.name, LONGEST_NAME, placeholder="...")
+
+
+def _do_now(reading: Reading) -> list[tuple[str, str]]:
+    if reading.none_of_these >= FITS_NONE_P:
+        return [("Do now", "Look for a blank by the width, length and cut positions below, and compare it end-on.")]
+    if reading.next_measurement is not None:
+        return [("Do now", f"{reading.next_measurement.what} {reading.next_measurement.why}")]
+    if reading.confirm:
+        first = reading.confirm[0]
+        limit = f"{first.tolerance_mm:.2f} mm"
+        return [("Do now", f"Confirm by caliper: {first.what}, {first.expected.mm:.2f} mm within {limit}.")]
+    return []
+
+
+def _cut_table(reading: Reading) -> list[str]:
+    """One line a cut: as decoded for the likeliest blade, else as found without one."""
+    if reading.bitting is not None:
+        start = "bow" if reading.bitting.order == "bow-to-tip" else "tip"
+        heading = f"code  sure       metal left at the root, ±95 % ({start} end first)"
+        rows = [_decoded_row(n, cut) for n, cut in enumerate(reading.bitting.cuts, 1)]
+    elif reading.cuts:
+        heading = "edge             metal left at the root, ±95 % (from the stop)"
+        rows = [f"{n:>2}   {cut.edge:<17}{_root(cut.position, cut.root)}" for n, cut in enumerate(reading.cuts, 1)]
+    else:
+        return []
+    head = "Cuts".ljust(LABEL) + " n   " + heading
+    return [head, *(" " * LABEL + row for row in rows)]
+
+
+def _decoded_row(number: int, cut: BittingCut) -> str:
+    return f"{number:>2}   {cut.code:<4}  {percent(cut.probability):<9}  {_root(cut.position, cut.root)}"
+
+
+def _root(position: Length, root: Length) -> str:
+    return f"{both_units(root)}, at {position.mm:.2f} mm"
+
+
+def _blade(reading: Reading) -> str:
+    blade = reading.blade
+    facts = [f"{both_units(blade.width)} wide"]
+    if blade.length is not None:
+        facts.append(f"{both_units(blade.length)} long")
+    return ", ".join(facts)
+
+
+def _making(reading: Reading) -> list[tuple[str, str]]:
+    """How to place and hold the blank, and what the key tells of its past."""
+    if reading.bitting is None:
+        return []
+    said = [STOP_WORDS[reading.blade.stop]]
+    if reading.blade.edges == 2:
+        said.append("Cut both edges alike.")
+    said += _past(reading.bitting)
+    return [("Cutting", " ".join(said))]
+
+
+STOP_WORDS = {
+    "shoulder": "Set the blank's shoulder against the stop, blade level in the clamp.",
+    "tip": "Set the blank's tip against the stop, not its shoulder; blade level in the clamp.",
+    "unknown": "Find out first whether shoulder or tip is the stop: the photo does not show it.",
+}
+
+
+def _past(bitting: BittingFacts) -> list[str]:
+    past = []
+    if abs(bitting.shift.mm) > EVIDENT * bitting.shift.u_mm:
+        away = "away from" if bitting.shift.mm > 0 else "toward"
+        past.append(f"All cuts sit {abs(bitting.shift.mm):.2f} mm {away} the stop: a copy made off its stop.")
+    if bitting.wear.mm > EVIDENT * bitting.wear.u_mm:
+        past.append(f"Worn by about {bitting.wear.mm:.2f} mm: cut to code, do not trace.")
+    return past
+
+
+def _blanks(reading: Reading) -> list[tuple[str, str]]:
+    """Blanks made with the likeliest blade, those that the photo speaks for first."""
+    if not reading.candidates or reading.none_of_these >= FITS_NONE_P:
+        return []
+    fits = sorted(reading.candidates[0].blanks, key=lambda fit: len(fit.speaks_against) - len(fit.speaks_for))
+    shown = "; ".join(_blank(fit) for fit in fits[:SHOWN_BLANKS])
+    more = f"; {len(fits) - SHOWN_BLANKS} more" if len(fits) > SHOWN_BLANKS else ""
+    return [("Blanks", f"{shown}{more}.")] if fits else []
+
+
+def _blank(fit: BlankFit) -> str:
+    blank = fit.blank
+    test = f", try cuts on {blank.test_blank}" if blank.test_blank not in (None, blank.id) else ""
+    return f"{blank.id}: {blank.head} head, {ELECTRONICS[blank.electronics]}{test}"

@@ -1,0 +1,1 @@
+"""Unit tests: one stage at a time."""

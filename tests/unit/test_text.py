@@ -1,0 +1,129 @@
+"""The answer in words: one screen, what to do first, and nothing that could mislead."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from keyid.cautions import CAUTIONS
+from keyid.errors import PhotoError
+from keyid.length import Length
+from keyid.reading import Reading
+from keyid.text import both_units, error_text, percent, plain, reading_text
+from tests.unit.example_reading import NEXT, bitting, candidate, reading
+
+SCREEN_LINES = 30
+SCREEN_COLUMNS = 80
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def worst_case() -> Reading:
+    many = tuple(candidate(f"rather-a-long-name-{n}", 0.3, "A", cuts=12) for n in range(3))
+    return reading(
+        cuts=12,
+        candidates=many,
+        next_measurement=NEXT,
+        bitting=replace(bitting(12), wear=Length(0.2, 0.02), shift=Length(-0.3, 0.02)),
+        scale=replace(reading().scale, tilt_deg=30.0, px_per_mm=7.0),
+        blade=replace(reading().blade, edges=2),
+    )
+
+
+@pytest.mark.parametrize("made", [reading(), reading(cuts=7, next_measurement=NEXT), worst_case()])
+def test_it_fits_one_screen(made: Reading) -> None:
+    lines = reading_text(made).splitlines()
+    assert len(lines) <= SCREEN_LINES
+    assert max(map(len, lines)) <= SCREEN_COLUMNS
+
+
+def test_an_ordinary_key_fits_a_small_terminal() -> None:
+    assert len(reading_text(reading(cuts=6)).splitlines()) <= 24
+
+
+def test_the_verdict_comes_first() -> None:
+    first = flat(reading_text(reading()))
+    assert first.startswith("Verdict Blade Pier (97 %, likely). Cuts 1-1-1-1 (91 %, likely).")
+
+
+def test_a_poor_picture_is_said_before_all_else() -> None:
+    steep = replace(reading().scale, tilt_deg=31.0)
+    assert reading_text(reading(scale=steep)).startswith("Photo     The camera was tilted by 31 degrees")
+
+
+def test_blades_that_are_left_are_all_named() -> None:
+    left = (candidate("pier", 0.52, "A"), candidate("quay", 0.44, "B"))
+    said = flat(reading_text(reading(candidates=left, next_measurement=NEXT)))
+    assert "2 blades left: Pier 52 %, Quay 44 %." in said
+    assert "Do now Measure the blade's width with a caliper. 8.50 mm means Pier, 8.20 mm Quay." in said
+
+
+def test_blades_of_one_group_are_named_together() -> None:
+    twins = (candidate("pier", 0.5, "A"), candidate("quay", 0.47, "A"))
+    said = flat(reading_text(reading(candidates=twins)))
+    assert "One of Pier, Quay (97 %, likely): this photo can't tell them apart." in said
+
+
+def test_a_key_of_no_listed_blade_is_not_to_be_cut() -> None:
+    said = flat(reading_text(reading(none_of_these=0.97, bitting=None)))
+    assert "No blade in the library fits this key (97 %, likely). Do not cut from this reading." in said
+    assert "Blanks" not in said
+
+
+def test_an_uncut_blade_may_be_a_blank_or_cut_on_its_face() -> None:
+    uncut = replace(reading().blade, edges=None)
+    said = flat(reading_text(reading(blade=uncut, bitting=None, cuts=0)))
+    assert "a blank, or a key cut on its face" in said
+
+
+def test_every_bitting_comes_with_the_cautions() -> None:
+    said = flat(reading_text(reading()))
+    assert all(caution in said for caution in CAUTIONS)
+
+
+@pytest.mark.parametrize(("stop", "words"), [("shoulder", "blank's shoulder against"), ("tip", "blank's tip against")])
+def test_the_stop_is_told_in_words(stop: str, words: str) -> None:
+    said = flat(reading_text(reading(blade=replace(reading().blade, stop=stop))))
+    assert words in said
+
+
+def test_a_shift_away_from_the_stop_is_news() -> None:
+    shifted = replace(bitting(), shift=Length(0.25, 0.03))
+    assert "All cuts sit 0.25 mm away from the stop" in flat(reading_text(reading(bitting=shifted)))
+
+
+def test_lengths_are_shown_in_both_units_with_95_percent_limits() -> None:
+    # By hand: 8.082 / 25.4 = 0.31819 in; 2 x 0.021 / 25.4 = 0.00165 in.
+    assert both_units(Length(8.082, 0.021)) == "8.08 ±0.04 mm = 318 ±2 thou"
+
+
+@pytest.mark.parametrize(("p", "shown"), [(1.0, "over 99 %"), (0.0, "under 1 %"), (0.954, "95 %"), (0.994, "99 %")])
+def test_nothing_is_ever_shown_as_certain(p: float, shown: str) -> None:
+    assert percent(p) == shown
+
+
+def test_blanks_that_the_photo_speaks_for_come_first() -> None:
+    said = flat(reading_text(reading()))
+    first = "Blanks pier-b: plastic head, encrypted chip, try cuts on pier-a;"
+    assert f"{first} pier-a: metal head, no electronics." in said
+
+
+def test_names_cannot_steer_the_terminal() -> None:
+    assert plain("a\x1b[31mb\nc\u202ed") == "a [31mb c d"
+    evil = replace(candidate(), profile=replace(candidate().profile, name="a\x1b[2Jb"))
+    assert "\x1b" not in reading_text(reading(candidates=(evil,)))
+
+
+@pytest.mark.parametrize(
+    ("advice", "sentence"),
+    [
+        ("Lay one beside the card.", "No key was found: lay one beside the card."),
+        ("HEIC is not read.", "No key was found: HEIC is not read."),
+        ("", "No key was found."),
+    ],
+)
+def test_an_error_is_one_plain_sentence(advice: str, sentence: str) -> None:
+    assert error_text(PhotoError("no-key", "No key was found.", advice)) == sentence

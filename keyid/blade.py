@@ -7,15 +7,40 @@ face that looks to the camera (its upper rim).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.camera import Camera
 from keyid.length import Length
+from keyid.lie import Lie, lie_variations
+from keyid.outline import EdgePoints, Outline, seen_by
+from keyid.scale import Scale
 
 Array = NDArray[np.float64]
+
+HEAD_MARGIN_MM = 1.0  # the coarse place where the blade leaves the head is good to about a millimetre
+NEAR_STEP_MM = 0.3  # past the shoulder's blur and rounding
+TIP_TAPER_MM = 3.5  # the blade tapers toward its tip over about that much
+TIP_LAND_MM = 1.2  # the last land of a cut edge may be that close to the tip
+FEW_POINTS = 20
+UNCUT_PERCENTILE = 90
+CUT_DEPTH_MM = 0.2  # shallower than any cut that matters, deeper than the roughness of an edge
+CUT_SHARE = 0.12  # of the blade: one narrow cut of four
+STEP_SCORE = 0.25  # clear enough to be a shoulder
+SLOPE_ROUNDS = 8
+STRAY_MM = 0.01  # scatter of good points along a straight edge
+LAND_POINTS = 7  # stations: 0.5 mm
+LAND_FLAT_MM = 0.06  # a land's own roughness
+LAND_SAME_MM = 0.05
+TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
+CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
+LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
+STOP_U_MM = 0.03  # the shoulder's place (from the development photos)
+TIP_U_MM = 0.03  # the tip's place (from the development photos)
 
 
 @dataclass(frozen=True)
@@ -41,6 +66,31 @@ class EdgeTrace:
 
 
 @dataclass(frozen=True)
+class BudgetLine:
+    """One named contribution to the uncertainties (JCGM 100:2008, 5.1): what one standard uncertainty of it does.
+
+    Attributes
+    ----------
+    source : str
+    length_mm, width_mm : float
+        Change of the blade's length and width.
+    height_mm : float
+        Root mean square change of heights along the blade.
+    station_mm : float
+        Change common to all stations.
+    stretch : float
+        Relative change of lengths along the blade.
+    """
+
+    source: str
+    length_mm: float
+    width_mm: float
+    height_mm: float
+    station_mm: float
+    stretch: float
+
+
+@dataclass(frozen=True)
 class Blade:
     """The measured blade.
 
@@ -62,6 +112,8 @@ class Blade:
         Standard uncertainty of the stop's station: common to all x.
     stretch_u : float
         Relative standard uncertainty of lengths along the axis.
+    budget : tuple of BudgetLine
+        What the uncertainties are made of.
     """
 
     stop: Literal["shoulder", "tip", "unknown"]
@@ -73,3 +125,300 @@ class Blade:
     height_common_u_mm: float
     station_common_u_mm: float
     stretch_u: float
+    budget: tuple[BudgetLine, ...] = ()
+
+
+def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
+    """Reduce the outline to the blade in its own frame, with the uncertainties of everything that it rests on."""
+    plan = _plan(outline)
+    best = _reduce(outline, plan)
+    budget = tuple(_budget_line(source, best, _reduce(moved, plan)) for source, moved in _varied(outline, scale)) + (
+        _located(outline, plan),
+    )
+    common = _root_sum(line.height_mm for line in budget)
+    width = Length(best.width, _root_sum(line.width_mm for line in budget))
+    length = None
+    if plan.stop == "shoulder":
+        length = Length(best.length, _root_sum(line.length_mm for line in budget))
+    traces = {name: _trace(best, name, plan) for name in ("upper", "lower")}
+    first, second = ("upper", "lower") if plan.a_is_upper else ("lower", "upper")
+    blade = Blade(
+        stop=plan.stop,
+        edges=plan.edges,
+        length=length,
+        width=width,
+        a=traces[first],
+        b=traces[second],
+        height_common_u_mm=common,
+        station_common_u_mm=_root_sum(line.station_mm for line in budget),
+        stretch_u=_root_sum(line.stretch for line in budget),
+        budget=budget,
+    )
+    return blade, Frame(outline.camera, outline.lie, best, plan)
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The way from the blade frame to the photo."""
+
+    camera: Camera
+    lie: Lie
+    reduced: Reduced
+    plan: Plan
+
+    def to_px(self, x_mm: Array, height_mm: Array, edge: Literal["a", "b"]) -> Array:
+        """Pixels (n, 2) of points at stations and heights (measured from the edge opposite to ``edge``)."""
+        upper = (edge == "a") == self.plan.a_is_upper
+        r = self.reduced
+        along = r.stop_along + np.asarray(x_mm) * (1.0 if self.plan.stop != "tip" else -1.0)
+        across = r.lower_line + np.asarray(height_mm) if upper else r.upper_line - np.asarray(height_mm)
+        s_v = np.stack([along * r.cos - across * r.sin, along * r.sin + across * r.cos], axis=-1)
+        return self.lie.to_px(s_v, self.camera)
+
+    @property
+    def axis_px(self) -> Array:
+        """Two pixels of the mid-line: at the stop's end (or, for a tip stop, the bow's) and at the tip."""
+        r = self.reduced
+        middle = 0.5 * (r.upper_line + r.lower_line)
+        start = r.stop_along if self.plan.stop != "tip" else r.head_along
+        points = np.array([[start, middle], [r.tip_along, middle]])
+        s_v = points @ np.array([[r.cos, r.sin], [-r.sin, r.cos]])
+        return self.lie.to_px(s_v, self.camera)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What was decided once, before anything is varied: which edge is cut, where the stop is, which points count."""
+
+    stop: Literal["shoulder", "tip", "unknown"]
+    edges: Literal[1, 2] | None
+    a_is_upper: bool
+    step_side: Literal["upper", "lower"] | None
+    upper_cut: bool
+    lower_cut: bool
+
+
+@dataclass(frozen=True)
+class Reduced:
+    """The outline turned to the blade's own axis (along, across), in mm."""
+
+    cos: float
+    sin: float
+    upper_along: Array
+    upper_across: Array
+    lower_along: Array
+    lower_across: Array
+    upper_u: Array
+    lower_u: Array
+    upper_line: float
+    lower_line: float
+    tip_along: float
+    stop_along: float
+    head_along: float
+
+    @property
+    def width(self) -> float:
+        """Between the uncut lines, mm."""
+        return self.upper_line - self.lower_line
+
+    @property
+    def length(self) -> float:
+        """Stop to tip, mm."""
+        return self.tip_along - self.stop_along
+
+
+def _plan(outline: Outline) -> Plan:
+    """Decide which edges are cut and where the stop is."""
+    start = outline.head_s_mm + HEAD_MARGIN_MM
+    steps = [step for step in (outline.upper_step, outline.lower_step) if step and step.score > STEP_SCORE]
+    if steps:
+        start = max(start, max(step.s_mm for step in steps) + NEAR_STEP_MM)
+    tip = float(np.max(outline.tip.s_mm))
+    upper_cut, lower_cut = (
+        _is_cut(points, sign, start, tip) for points, sign in ((outline.upper, 1), (outline.lower, -1))
+    )
+    a_is_upper = upper_cut or not lower_cut
+    edges: Literal[1, 2] | None = 2 if upper_cut and lower_cut else (1 if upper_cut or lower_cut else None)
+    side = _stop_side(outline, upper_cut, lower_cut)
+    stop: Literal["shoulder", "tip"] = "tip" if side is None else "shoulder"
+    return Plan(stop, edges, a_is_upper, side, upper_cut, lower_cut)
+
+
+def _stop_side(outline: Outline, upper_cut: bool, lower_cut: bool) -> Literal["upper", "lower"] | None:
+    """Where the shoulder is: at the cut edge's step; of two, the one nearer to the tip."""
+    found: list[tuple[bool, float, Literal["upper", "lower"]]] = []
+    if outline.upper_step is not None and outline.upper_step.score > STEP_SCORE:
+        found.append((upper_cut, outline.upper_step.s_mm, "upper"))
+    if outline.lower_step is not None and outline.lower_step.score > STEP_SCORE:
+        found.append((lower_cut, outline.lower_step.s_mm, "lower"))
+    return max(found)[2] if found else None
+
+
+def _step_s(outline: Outline, plan: Plan) -> float | None:
+    """Station of the shoulder in the outline's frame."""
+    if plan.step_side is None:
+        return None
+    step = outline.upper_step if plan.step_side == "upper" else outline.lower_step
+    return None if step is None else step.s_mm
+
+
+def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bool:
+    """True when an edge leaves its uncut line on more than a small part of the blade."""
+    out = _within(points, start_mm, tip_mm - TIP_TAPER_MM)
+    if len(out) < FEW_POINTS:
+        return False
+    across = points.v_mm[out] * sign
+    level = np.percentile(across, UNCUT_PERCENTILE)
+    return bool(np.mean(across < level - CUT_DEPTH_MM) > CUT_SHARE)
+
+
+def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.int64]:
+    """Indices of seen points between two stations."""
+    seen = np.isfinite(points.u_mm) & np.isfinite(points.v_mm)
+    return np.flatnonzero(seen & (points.s_mm > start_mm) & (points.s_mm < end_mm))
+
+
+def _reduce(outline: Outline, plan: Plan) -> Reduced:
+    """Turn the outline to the blade's axis and find its uncut lines and ends."""
+    step = _step_s(outline, plan)
+    start = outline.head_s_mm + HEAD_MARGIN_MM if step is None else step + NEAR_STEP_MM
+    end = float(np.max(outline.tip.s_mm)) - TIP_TAPER_MM
+    slope = _axis_slope(outline, plan, start, end)
+    cos, sin = 1 / np.hypot(1, slope), slope / np.hypot(1, slope)
+    turned = {}
+    for name, points in (("upper", outline.upper), ("lower", outline.lower), ("tip", outline.tip)):
+        turned[name] = (points.s_mm * cos + points.v_mm * sin, points.v_mm * cos - points.s_mm * sin)
+    lines = []
+    for name, points, sign, cut in (
+        ("upper", outline.upper, 1, plan.upper_cut),
+        ("lower", outline.lower, -1, plan.lower_cut),
+    ):
+        inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
+        across = turned[name][1][inside] * sign
+        lines.append(sign * (_land(across) if cut else float(np.median(across))))
+    tip_along = _foremost(turned["tip"][0])
+    middle = 0.5 * (lines[0] + lines[1])
+    stop_along = tip_along
+    if step is not None:
+        edge = lines[0] if plan.step_side == "upper" else lines[1]
+        stop_along = (step - edge * sin) / cos
+    return Reduced(
+        cos,
+        sin,
+        *turned["upper"],
+        *turned["lower"],
+        outline.upper.u_mm,
+        outline.lower.u_mm,
+        lines[0],
+        lines[1],
+        tip_along,
+        stop_along,
+        outline.head_s_mm * cos,
+    )
+
+
+def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float:
+    """Slope of the blade's axis: of the uncut edge, else of the mid-line of two edges cut alike."""
+    if plan.edges == 1:
+        points = outline.lower if plan.upper_cut else outline.upper
+        inside = _within(points, start, end)
+        return _robust_slope(points.s_mm[inside], points.v_mm[inside])
+    upper, lower = outline.upper, outline.lower
+    middle = 0.5 * (upper.v_mm + lower.v_mm)
+    both = EdgePoints(upper.s_mm, middle, np.hypot(upper.u_mm, lower.u_mm))
+    inside = _within(both, start, end)
+    return _robust_slope(both.s_mm[inside], middle[inside])
+
+
+def _robust_slope(x: Array, y: Array) -> float:
+    """Slope of a line through points of which some are astray (iteratively reweighted, Cauchy weights)."""
+    if len(x) < FEW_POINTS:
+        return 0.0
+    weight = np.ones(len(x))
+    slope, level = 0.0, float(np.median(y))
+    for _ in range(SLOPE_ROUNDS):
+        residual = y - level - slope * x
+        scale = max(1.48 * float(np.median(np.abs(residual - np.median(residual)))), STRAY_MM)
+        weight = 1 / (1 + (residual / (2 * scale)) ** 2)
+        slope, level = np.polyfit(x, y, 1, w=np.sqrt(weight))
+    return float(slope)
+
+
+def _land(across: Array) -> float:
+    """Level of the uncut lands of a cut edge: the highest stretch that runs straight along the blade."""
+    size = LAND_POINTS
+    if len(across) < size:
+        return float(np.max(across))
+    windows = np.lib.stride_tricks.sliding_window_view(across, size)
+    flat = np.ptp(windows, axis=1) < LAND_FLAT_MM
+    levels = np.median(windows, axis=1)
+    if not flat.any():
+        return float(np.percentile(across, 99))
+    top = levels[flat].max()
+    return float(np.median(levels[flat & (levels > top - LAND_SAME_MM)]))
+
+
+def _foremost(along: Array) -> float:
+    """The tip's foremost metal: the greatest station that several neighbouring points share."""
+    if len(along) < TIP_POINTS:
+        return float(np.max(along))
+    windows = np.lib.stride_tricks.sliding_window_view(along, TIP_POINTS)
+    return float(np.max(np.median(windows, axis=1)))
+
+
+def _trace(reduced: Reduced, name: str, plan: Plan) -> EdgeTrace:
+    """One edge as heights over stations from the stop."""
+    upper = name == "upper"
+    along = reduced.upper_along if upper else reduced.lower_along
+    across = reduced.upper_across if upper else reduced.lower_across
+    u = reduced.upper_u if upper else reduced.lower_u
+    height = across - reduced.lower_line if upper else reduced.upper_line - across
+    x = reduced.tip_along - along if plan.stop == "tip" else along - reduced.stop_along
+    last = reduced.tip_along - reduced.head_along if plan.stop == "tip" else reduced.tip_along - reduced.stop_along
+    seen = np.isfinite(u)
+    height, u = np.where(seen, height, np.nan), np.where(seen, u, np.nan)
+    inside = (x > -1e-9) & (x < last)
+    order = np.argsort(x[inside])
+    return EdgeTrace(x[inside][order], height[inside][order], u[inside][order], CORRELATION_MM)
+
+
+def _varied(outline: Outline, scale: Scale) -> list[tuple[str, Outline]]:
+    """The outline as it would be measured if one input were one standard uncertainty off."""
+    moved = [(v.source, v.camera, outline.inputs) for v in scale.variations]
+    moved += [
+        (v.source, outline.camera, v.inputs)
+        for v in lie_variations(outline.inputs, outline.head, outline.thickness_u_mm)
+    ]
+    return [(source, seen_by(outline, camera, inputs)) for source, camera, inputs in moved]
+
+
+def _budget_line(source: str, best: Reduced, other: Reduced) -> BudgetLine:
+    """What one variation changes."""
+    heights = np.concatenate(
+        [
+            (other.upper_across - other.lower_line) - (best.upper_across - best.lower_line),
+            (other.upper_line - other.lower_across) - (best.upper_line - best.lower_across),
+        ]
+    )
+    span = max(best.tip_along - best.head_along, 1.0)
+    other_span = other.tip_along - other.head_along
+    return BudgetLine(
+        source,
+        other.length - best.length,
+        other.width - best.width,
+        float(np.sqrt(np.nanmean(heights**2))),
+        0.0,
+        (other_span - span) / span,
+    )
+
+
+def _located(outline: Outline, plan: Plan) -> BudgetLine:
+    """The uncertainty of the datum lines and ends from locating edges."""
+    end = np.hypot(STOP_U_MM, TIP_U_MM) if plan.stop == "shoulder" else TIP_U_MM
+    station = STOP_U_MM if plan.stop == "shoulder" else TIP_U_MM
+    return BudgetLine("edges", float(end), float(np.sqrt(2) * LINE_U_MM), LINE_U_MM, station, 0.0)
+
+
+def _root_sum(parts: Iterable[float]) -> float:
+    """Root of the sum of squares."""
+    return float(np.sqrt(sum(part**2 for part in parts)))

@@ -1,0 +1,191 @@
+"""The blade's outline on its upper face: sub-pixel rims, tip and shoulder steps, in the plane of the face."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.camera import Camera
+from keyid.ends import Step, find_step
+from keyid.face import face_log_ratio
+from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
+from keyid.photo import Photo
+from keyid.rims import (
+    STRIDE,
+    THICKNESSES_MM,
+    TIP_SIDE_MM,
+    Rim,
+    Side,
+    choose_thickness,
+    follow,
+    look_outward,
+    look_past_tip,
+    refine,
+)
+from keyid.scale import Scale
+from keyid.silhouette import Silhouette
+from keyid.strip import Image, Strip, straighten_aligned
+
+Array = NDArray[np.float64]
+
+TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
+EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
+NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
+WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
+MERGED_MM = 0.15  # rims nearer than that merge into one edge
+MERGED_PART = 0.3  # standard uncertainty of a merged edge, as a part of the rims' distance (uniform between them)
+
+
+@dataclass(frozen=True)
+class EdgePoints:
+    """Points of an edge's upper rim in the frame of the lie.
+
+    Attributes
+    ----------
+    s_mm, v_mm : ndarray, shape (n,)
+        Place along and across; s ascending.
+    u_mm : ndarray, shape (n,)
+        Standard uncertainty across the rim from locating it; infinite where nothing was seen.
+    """
+
+    s_mm: Array
+    v_mm: Array
+    u_mm: Array
+
+
+@dataclass(frozen=True)
+class Outline:
+    """What was measured of the blade in the photo.
+
+    Attributes
+    ----------
+    camera : Camera
+    lie : Lie
+        The plane of the upper face.
+    inputs : LieInputs
+        What the lie was made from.
+    thickness_u_mm : float
+        Standard uncertainty of the thickness.
+    upper, lower : EdgePoints
+        The rims at greater and at smaller v.
+    tip : EdgePoints
+        The tip's rim: here v ascends and s is measured.
+    upper_step, lower_step : Step or None
+        The shoulder's step beside each edge.
+    head_s_mm : float
+        Where the blade leaves the head or collar, coarsely.
+    head : str
+        "metal" or "plastic".
+    """
+
+    camera: Camera
+    lie: Lie
+    inputs: LieInputs
+    thickness_u_mm: float
+    upper: EdgePoints
+    lower: EdgePoints
+    tip: EdgePoints
+    upper_step: Step | None
+    lower_step: Step | None
+    head_s_mm: float
+    head: str
+
+
+def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None = None) -> Outline:
+    """Measure the outline of the blade's upper face to sub-pixel.
+
+    ``thickness_mm`` is a thickness known from elsewhere; without it the photo's own evidence is used.
+    """
+    camera = scale.camera
+    inputs = assume_inputs(silhouette, scale, thickness_mm)
+    strip = straighten_aligned(photo, camera, inputs, silhouette.blade_px, silhouette.width_mm)
+    face = face_log_ratio(strip)
+    tip_side = look_past_tip(strip, face, camera)
+    tip_rims, _ = follow(tip_side, np.array([inputs.thickness_mm]))
+    last = float(np.max(_tip_points(strip, tip_side, tip_rims[0]).s_mm)) - TIP_MARGIN_MM
+    sides = [look_outward(strip, face, camera, sign, last) for sign in (1, -1)]
+    followed = [follow(side) for side in sides]
+    thickness, thickness_u = choose_thickness(followed[0][1] + followed[1][1])
+    if thickness_mm is not None:
+        thickness, thickness_u = thickness_mm, 0.1 * THICKNESS_U_MM
+    best = int(np.argmin(np.abs(THICKNESSES_MM - thickness)))
+    upper, lower = (
+        _edge_points(strip, side, rims[best], sign, thickness)
+        for side, (rims, _), sign in zip(sides, followed, (1, -1), strict=True)
+    )
+    tip_rims, _ = follow(tip_side, np.array([thickness]))
+    steps = [_step(strip, face, camera, points, sign, thickness) for points, sign in ((upper, 1), (lower, -1))]
+    outline = Outline(
+        camera=camera,
+        lie=strip.lie,
+        inputs=inputs,
+        thickness_u_mm=thickness_u,
+        upper=upper,
+        lower=lower,
+        tip=_tip_points(strip, tip_side, tip_rims[0]),
+        upper_step=steps[0],
+        lower_step=steps[1],
+        head_s_mm=-strip.length_mm,
+        head=silhouette.head,
+    )
+    return seen_by(outline, camera, replace(inputs, thickness_mm=thickness))
+
+
+def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
+    """The same pixels understood with another camera and another lie."""
+    ends = outline.lie.to_px(np.array([[outline.head_s_mm, 0.0], [0.0, 0.0]]), outline.camera)
+    lie = place(inputs, ends, camera)
+
+    def again(s_v: Array) -> Array:
+        return lie.from_px(outline.lie.to_px(s_v, outline.camera), camera)
+
+    def points(old: EdgePoints) -> EdgePoints:
+        new = again(np.stack([old.s_mm, old.v_mm], axis=-1))
+        return EdgePoints(new[:, 0], new[:, 1], old.u_mm)
+
+    def step(old: Step | None, v_mm: float) -> Step | None:
+        return None if old is None else Step(float(again(np.array([[old.s_mm, v_mm]]))[0, 0]), old.score)
+
+    edges = [float(np.median(points.v_mm)) for points in (outline.upper, outline.lower)]
+    return replace(
+        outline,
+        camera=camera,
+        lie=lie,
+        inputs=inputs,
+        upper=points(outline.upper),
+        lower=points(outline.lower),
+        tip=points(outline.tip),
+        upper_step=step(outline.upper_step, edges[0]),
+        lower_step=step(outline.lower_step, edges[1]),
+        head_s_mm=float(again(np.array([[outline.head_s_mm, 0.0]]))[0, 0]),
+    )
+
+
+def _edge_points(strip: Strip, side: Side, rim: Rim, sign: int, thickness_mm: float) -> EdgePoints:
+    """Refine a side's rim and estimate how well it is located."""
+    place, gradient = refine(side, rim)
+    slope = rim.move / STRIDE
+    apart = (side.wall[:, 1] - slope * side.wall[:, 0]) / np.hypot(1.0, slope) * thickness_mm
+    merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
+    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2) * np.hypot(1.0, slope)
+    u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
+    return EdgePoints(strip.s_mm[rim.column], sign * place, u)
+
+
+def _tip_points(strip: Strip, side: Side, rim: Rim) -> EdgePoints:
+    """The tip's rim, v ascending."""
+    place, gradient = refine(side, rim)
+    across = strip.v_mm[np.abs(strip.v_mm) < strip.width_mm / 2 - TIP_SIDE_MM][rim.column]
+    u = np.where(gradient < WEAK_GRADIENT, np.inf, EDGE_U_MM + NOISE_U_MM / np.maximum(gradient, 1e-6))
+    return EdgePoints(place[::-1], across[::-1], u[::-1])
+
+
+def _step(strip: Strip, face: Image, camera: Camera, points: EdgePoints, sign: int, thickness_mm: float) -> Step | None:
+    """The shoulder's step beside an edge, whose level is taken from its outermost stretch along the blade."""
+    along = (points.s_mm > -strip.length_mm + 1.0) & np.isfinite(points.u_mm)
+    if not along.any():
+        return None
+    level = float(np.percentile(points.v_mm[along] * sign, 85))
+    return find_step(strip, face, camera, sign, level, thickness_mm)

@@ -1,0 +1,148 @@
+"""The blade straightened: the photo resampled on the plane of the blade's upper face, tip to the right."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.camera import Camera
+from keyid.lie import Lie, LieInputs, place
+from keyid.photo import Photo
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+
+STEP_MM = 0.04  # 25 samples per mm: at or above what 12 MP photos hold
+SIDE_MM = 4.0  # room beyond the blade's edges: the blade's wall, its shadow and some background
+BEFORE_MM = 5.0  # room behind the place where the blade leaves the head: the shoulder's collar
+BEYOND_MM = 3.5  # room past the coarse tip
+MAP_STEP = 16  # the map from plane to photo is smooth: computed every 16 samples, interpolated between
+ANTIALIAS_FROM = 1.3  # photo pixels per sample above which the photo is smoothed before it is resampled
+GRADIENT_SIGMA = 1.3  # samples (0.05 mm): about the blur of a sharp photo
+ALIGN_RANGE_DEG = 4.0  # a coarse silhouette's axis is better than that
+ALIGN_STEP_DEG = 0.1
+ALIGN_DONE_DEG = 0.05  # 0.02 mm over a blade's length
+ALIGN_ROUNDS = 3
+ALIGN_SOFT = 0.03  # gradient (of 1) from which a line counts in full, so that one strong shadow doesn't decide
+
+
+@dataclass(frozen=True)
+class Strip:
+    """The straightened blade.
+
+    Attributes
+    ----------
+    values : ndarray of float32, shape (rows, columns, 3)
+        sRGB-coded colour, 0 to 1, in the order blue, green, red.  Columns run along s, rows against v (top row:
+        greatest v).
+    s_mm : ndarray, shape (columns,)
+        Station of each column: 0 at the coarse tip, negative toward the bow.
+    v_mm : ndarray, shape (rows,)
+        Place across of each row, descending.
+    length_mm, width_mm : float
+        Coarse length of blade and collar, and width.
+    lie : Lie
+        The plane and frame that the strip lies in.
+    """
+
+    values: Image
+    s_mm: Array
+    v_mm: Array
+    length_mm: float
+    width_mm: float
+    lie: Lie
+
+    def column(self, s_mm: Array) -> Array:
+        """Fractional column of stations."""
+        return np.asarray((s_mm - self.s_mm[0]) / STEP_MM)
+
+    def row(self, v_mm: Array) -> Array:
+        """Fractional row of places across."""
+        return np.asarray((self.v_mm[0] - v_mm) / STEP_MM)
+
+
+def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_mm: float) -> Strip:
+    """Resample the photo around the blade on the plane of its upper face."""
+    s_mm = np.arange(-length_mm - BEFORE_MM, BEYOND_MM, STEP_MM)
+    half = width_mm / 2 + SIDE_MM
+    v_mm = np.arange(half, -half, -STEP_MM)
+    grid = _photo_grid(camera, lie, s_mm, v_mm)
+    corner = [photo.width_px - 1, photo.height_px - 1]
+    low = np.clip(np.floor(grid.min(axis=(0, 1))).astype(int) - 8, 0, corner)
+    high = np.clip(np.ceil(grid.max(axis=(0, 1))).astype(int) + 8, low + 1, np.add(corner, 1))
+    window = photo.pixels[low[1] : high[1], low[0] : high[0]]
+    pixels_per_sample = float(np.linalg.norm(grid[0, 1] - grid[0, 0]))
+    if pixels_per_sample > ANTIALIAS_FROM:
+        window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.35 * pixels_per_sample), np.uint8)
+    local = (grid - low).astype(np.float32)
+    values = cv2.remap(window, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return Strip(values.astype(np.float32) / 255.0, s_mm, v_mm, length_mm, width_mm, lie)
+
+
+def straighten_aligned(photo: Photo, camera: Camera, inputs: LieInputs, blade_px: Array, width_mm: float) -> Strip:
+    """The strip whose columns run exactly along the blade.
+
+    The blade's straight lines (uncut edges, grooves, brush marks) all run along its axis: the strip is turned until
+    the gradients across it, averaged along the rows, are strongest.
+    """
+    ends = blade_px
+    for _ in range(ALIGN_ROUNDS):
+        lie = place(inputs, ends, camera)
+        length = -float(lie.from_px(ends[:1], camera)[0, 0])
+        strip = straighten(photo, camera, lie, length, width_mm)
+        slope = np.tan(np.radians(_misalignment_deg(strip)))
+        turned = np.array([[-length, -slope * length / 2], [0.0, slope * length / 2]])
+        if abs(slope) * 180 / np.pi < ALIGN_DONE_DEG:
+            break
+        ends = lie.to_px(turned, camera)
+    return strip
+
+
+def gradients(values: Image) -> tuple[Image, Image]:
+    """Smoothed derivatives per sample along the columns' and the rows' direction, each (rows, columns, 3)."""
+    smooth = cv2.GaussianBlur(values, (0, 0), GRADIENT_SIGMA)
+    along = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
+    down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
+    return along.astype(np.float32), down.astype(np.float32)
+
+
+def _misalignment_deg(strip: Strip) -> float:
+    """Angle by which the blade's lines climb (v grows) with s in the strip."""
+    inside = (strip.s_mm > 1.0 - strip.length_mm) & (strip.s_mm < -2.0)
+    down = gradients(strip.values)[1][:, inside]
+    down = down / (np.linalg.norm(down, axis=2, keepdims=True) + ALIGN_SOFT)
+    middle = down.shape[1] / 2
+    angles = np.arange(-ALIGN_RANGE_DEG, ALIGN_RANGE_DEG + ALIGN_STEP_DEG / 2, ALIGN_STEP_DEG)
+    energy = np.empty(len(angles))
+    for i, angle in enumerate(angles):
+        slope = np.tan(np.radians(angle))
+        shear = np.array([[1, 0, 0], [-slope, 1, slope * middle]], np.float32)
+        sheared = cv2.warpAffine(
+            down, shear, (down.shape[1], down.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        )
+        energy[i] = np.sum(sheared.mean(axis=1) ** 2)
+    return peak_position(energy, int(np.argmax(energy))) * ALIGN_STEP_DEG - ALIGN_RANGE_DEG
+
+
+def peak_position(values: Array, index: int) -> float:
+    """Fractional index of a peak at ``index``, by a parabola through it and its neighbours."""
+    if not 0 < index < len(values) - 1:
+        return float(index)
+    before, at, after = (float(v) for v in values[index - 1 : index + 2])
+    bend = before - 2 * at + after
+    return index + (0.5 * (before - after) / bend if bend < 0 else 0.0)
+
+
+def _photo_grid(camera: Camera, lie: Lie, s_mm: Array, v_mm: Array) -> Image:
+    """Photo pixel of every sample, shape (rows, columns, 2)."""
+    coarse_s = np.append(s_mm[::MAP_STEP], s_mm[-1] + MAP_STEP * STEP_MM)
+    coarse_v = np.append(v_mm[::MAP_STEP], v_mm[-1] - MAP_STEP * STEP_MM)
+    points = np.stack(np.meshgrid(coarse_s, coarse_v), axis=-1)
+    coarse = lie.to_px(points, camera).astype(np.float32)
+    columns = np.interp(s_mm, coarse_s, np.arange(len(coarse_s))).astype(np.float32)
+    rows = np.interp(-v_mm, -coarse_v, np.arange(len(coarse_v))).astype(np.float32)
+    grid = np.meshgrid(columns, rows)
+    return np.asarray(cv2.remap(coarse, grid[0], grid[1], cv2.INTER_LINEAR), np.float32)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
+from keyid.errors import PhotoError
 from keyid.photo import Photo
 
 ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
@@ -25,7 +27,8 @@ class Variation:
     Attributes
     ----------
     source : str
-        The uncertainty budget's line: "reference size", "focal length", "principal point", "distortion", "pose".
+        The uncertainty budget's line: "reference size", "reference thickness", "focal length",
+        "principal point", "distortion", "pose".
     camera : Camera
         The camera, solved again with that input moved.
     """
@@ -62,9 +65,122 @@ class Scale:
     thickness_mm: float
 
 
+FILM_DIAGONAL_MM = 43.27  # of 36 x 24 mm, which the 35 mm equivalent focal length refers to
+EXIF_FOCAL_U = 0.015  # EXIF rounds to a whole mm (1.2 % at 24 mm), and lenses differ from their nominal by about 1 %
+KINDS_35MM = (26.0, 50.0)  # phones' main cameras are 23 to 28 mm, twofold zooms 46 to 56 mm (common practice)
+KIND_U = 0.05
+CENTRE_U = 0.003  # of the long side: lens to sensor alignment and stabilisers
+CROP_CENTRE_U = 0.10  # crops put the axis 3 to 6 degrees off the middle
+CROP_FOCAL_U = 0.35
+K1_U = 0.03
+SHIFT_U_PX = 0.5
+EDGE_U_PX = 0.3
+COARSE_REACH_PX = (7.0, 5.0, 3.0)
+FINE_REACH_PX = (11.0, 6.0, 4.0)
+MIN_SLOPE = 2.0
+SOURCES = (
+    *("reference size", "reference size", "reference thickness", "focal length"),
+    *("principal point", "principal point", "distortion"),
+    *("pose",) * 6,
+)
+MAX_TILT_DEG = 35.0
+DARK_LEVEL = 24
+MIN_MERIT = 0.8
+NEAR_PX = 1.5
+MIN_SEEN = 0.6
+
+
 def find_scale(photo: Photo) -> Scale:
     """Find the reference in the photo and solve the camera's pose.
 
     Raises PhotoError ``no-reference``, ``reference-unclear``, ``reference-cut-off``, ``too-tilted``, ``too-dark``.
     """
-    raise NotImplementedError
+    small, factor = card_search.shrink(photo.pixels)
+    if np.percentile(small, 99) < DARK_LEVEL:
+        raise PhotoError("too-dark", "The photo is too dark to see the card's edges.", "Take it again in more light.")
+    diagonal = float(np.hypot(photo.width_px, photo.height_px)) / FILM_DIAGONAL_MM
+    kinds = (photo.focal_35mm,) if photo.focal_35mm else KINDS_35MM
+    proposals = card_search.propose(small, tuple(kind * diagonal * factor for kind in kinds))
+    if not proposals or proposals[0].merit < MIN_MERIT:
+        raise _no_reference()
+    fits = [_measure(photo, small, factor, proposals[0], _prior(photo, kind * diagonal)) for kind in kinds]
+    best = min(fits, key=lambda found: found.cost)
+    if not _is_card(best):
+        raise _no_reference()
+    camera = best.camera
+    if camera.tilt_deg > MAX_TILT_DEG:
+        raise PhotoError(
+            "too-tilted", "The photo was taken too much from the side.", "Hold the phone level above the key."
+        )
+    outline = camera.project(card.outline_mm())
+    focal: FocalSource = "exif" if photo.focal_35mm else "estimated"
+    return Scale("id1-card", camera, focal, _variations(best), outline, card.THICKNESS_MM)
+
+
+def _no_reference() -> PhotoError:
+    return PhotoError(
+        "no-reference",
+        "No bank card can be found in the photo.",
+        "Lay a bank card flat beside the key, with all four corners in the picture.",
+    )
+
+
+def _is_card(found: card_fit.Fit) -> bool:
+    """Whether three sides at least are seen along most of their length where a card's must be."""
+    near = np.abs(found.residual_px) < NEAR_PX
+    share = np.bincount(found.side, near, 4) / card_edges.STATIONS
+    return bool(np.sort(share)[1] > MIN_SEEN and share.mean() > MIN_SEEN)
+
+
+def _prior(photo: Photo, focal_px: float) -> card_fit.Prior:
+    """What is known of the camera before the card is measured, in pixels of the photo."""
+    centre = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
+    long_side = max(photo.width_px, photo.height_px)
+    if not photo.whole:
+        return card_fit.Prior(focal_px, CROP_FOCAL_U, centre, CROP_CENTRE_U * long_side, K1_U, SHIFT_U_PX)
+    focal_u = EXIF_FOCAL_U if photo.focal_35mm else KIND_U
+    return card_fit.Prior(focal_px, focal_u, centre, CENTRE_U * long_side, K1_U, SHIFT_U_PX)
+
+
+def _measure(
+    photo: Photo, small: NDArray[np.uint8], factor: float, proposal: card_search.Proposal, prior: card_fit.Prior
+) -> card_fit.Fit:
+    """Fit the camera on the shrunk photo, then on the photo itself."""
+    small_prior = _resized(prior, factor)
+    start = card_search.pose(proposal.homography, small_prior.focal_px, small_prior.centre_px)
+    for reach in COARSE_REACH_PX:
+        start = _step(small, start, small_prior, reach, 1.0).camera
+    centre = ((start.centre_px[0] + 0.5) / factor - 0.5, (start.centre_px[1] + 0.5) / factor - 0.5)
+    start = replace(start, focal_px=start.focal_px / factor, centre_px=centre)
+    for reach in FINE_REACH_PX:
+        found = _step(photo.pixels, start, prior, reach, 1.5)
+        start = found.camera
+    return found
+
+
+def _step(
+    pixels: NDArray[np.uint8], camera: Camera, prior: card_fit.Prior, reach_px: float, blur_px: float
+) -> card_fit.Fit:
+    profiles = card_edges.sample(pixels, camera, reach_px + 1, blur_px)
+    offset, height = card_edges.peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
+    return card_fit.fit(profiles.at(offset, height > MIN_SLOPE, EDGE_U_PX), camera, prior)
+
+
+def _resized(prior: card_fit.Prior, factor: float) -> card_fit.Prior:
+    """The prior for the photo resized by a factor."""
+    centre = ((prior.centre_px[0] + 0.5) * factor - 0.5, (prior.centre_px[1] + 0.5) * factor - 0.5)
+    return replace(prior, focal_px=prior.focal_px * factor, centre_px=centre, centre_u_px=prior.centre_u_px * factor)
+
+
+def _variations(found: card_fit.Fit) -> tuple[Variation, ...]:
+    """Independent one-standard-uncertainty moves: the columns of the covariance's Cholesky factor.
+
+    The parameters stand in the order of cause: what is known beforehand first, the pose last.  So each column moves
+    one of them by its standard uncertainty given the earlier ones, and the later ones follow as a new fit would.
+    """
+    columns = np.linalg.cholesky(found.covariance[card_fit.CAMERA, card_fit.CAMERA]).T
+    moved = [found.values + np.concatenate([column, np.zeros(card_fit.COUNT - len(column))]) for column in columns]
+    return tuple(
+        Variation(source, card_fit.camera_of(found.start, values))
+        for source, values in zip(SOURCES, moved, strict=True)
+    )

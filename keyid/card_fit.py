@@ -1,0 +1,194 @@
+"""Fit a camera over the table to edge points of a card's sides, with a full covariance.
+
+Everything that is not exactly known is a parameter with a prior: the card's own size, the lens, and a shift of each
+side's edge in the photo that all points of the side share (blur, sharpening, shadow).  So the covariance of the fit is
+that of the camera, with nothing to be added by hand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid import card
+from keyid.camera import Camera
+
+Array = NDArray[np.float64]
+
+# Order of the parameters.  What is known beforehand comes first, so that the columns of the covariance's Cholesky
+# factor move one cause each and let the pose follow.
+SIZE = slice(0, 3)  # width, height, thickness in mm
+FOCAL = 3  # log of the focal length in pixels
+CENTRE = slice(4, 6)  # principal point in pixels
+DISTORTION = 6  # k1
+POSE = slice(7, 13)  # turn of the camera (3), place in it (2: over depth; 1: log of depth over focal length)
+CAMERA = slice(0, 13)
+SHIFT = slice(13, 17)  # outward shift of each side's edge in pixels
+COUNT = 17
+
+ROUNDS = 12
+ENOUGH = 1e-4  # of a standard uncertainty: smaller steps end the rounds
+STEP = 1e-6  # of numeric derivatives, in units of each parameter's scale
+HUBER = 1.5  # residuals beyond that many u count linearly
+
+
+@dataclass(frozen=True)
+class EdgePoints:
+    """Points seen on the card's sides.
+
+    Attributes
+    ----------
+    side : ndarray of int, shape (n,)
+    along_mm : ndarray, shape (n,)
+        Place along the side (`card.side_points_mm`).
+    point_px, normal_px : ndarray, shape (n, 2)
+        The point and the direction, outward from the card, in which it was located.
+    u_px : ndarray, shape (n,)
+        Standard uncertainty of each by itself.
+    """
+
+    side: NDArray[np.int_]
+    along_mm: Array
+    point_px: Array
+    normal_px: Array
+    u_px: Array
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known before the fit; each value with its standard deviation."""
+
+    focal_px: float
+    focal_log_u: float
+    centre_px: tuple[float, float]
+    centre_u_px: float
+    k1_u: float
+    shift_u_px: float
+
+    def mean(self) -> Array:
+        """Values in the order of the parameters; the pose's are not used."""
+        size = (card.WIDTH_MM, card.HEIGHT_MM, card.THICKNESS_MM)
+        return np.array([*size, np.log(self.focal_px), *self.centre_px, 0.0, *np.zeros(10)])
+
+    def u(self) -> Array:
+        """Standard deviations in the order of the parameters; infinite for the pose."""
+        size = (card.WIDTH_U_MM, card.HEIGHT_U_MM, card.THICKNESS_U_MM)
+        lens = (self.focal_log_u, self.centre_u_px, self.centre_u_px, self.k1_u)
+        return np.array([*size, *lens, *np.full(6, np.inf), *np.full(4, self.shift_u_px)])
+
+
+@dataclass(frozen=True)
+class Fit:
+    """A fitted camera.
+
+    Attributes
+    ----------
+    start : Camera
+        The camera that the pose parameters are counted from.
+    values : ndarray, shape (17,)
+    covariance : ndarray, shape (17, 17)
+    cost : float
+        Half the sum of (robust) squares, priors included.
+    side : ndarray of int, shape (n,)
+        Of each edge point.
+    residual_px : ndarray, shape (n,)
+        Seen minus predicted along each normal, the side's shift not taken off.
+    """
+
+    start: Camera
+    values: Array
+    covariance: Array
+    cost: float
+    side: NDArray[np.int_]
+    residual_px: Array
+
+    @property
+    def camera(self) -> Camera:
+        """The best estimate."""
+        return camera_of(self.start, self.values)
+
+
+def camera_of(start: Camera, values: Array) -> Camera:
+    """The camera that a parameter vector stands for."""
+    rotation, translation = _pose(start, values[None])
+    focal = float(np.exp(values[FOCAL]))
+    centre = (float(values[CENTRE][0]), float(values[CENTRE][1]))
+    return Camera(focal, centre, float(values[DISTORTION]), rotation[0], translation[0])
+
+
+def fit(points: EdgePoints, start: Camera, prior: Prior) -> Fit:
+    """Fit by Gauss-Newton steps with Huber weights.
+
+    Parameters
+    ----------
+    points : EdgePoints
+    start : Camera
+        Near the solution: a few pixels off.
+    prior : Prior
+
+    Returns
+    -------
+    Fit
+    """
+    mean, u = prior.mean(), prior.u()
+    values = mean.copy()
+    values[FOCAL], values[CENTRE], values[DISTORTION] = np.log(start.focal_px), start.centre_px, start.k1
+    scale = np.where(np.isinf(u), 1e-3, u)
+    for _ in range(ROUNDS):
+        residual, slope = _residual_and_slope(points, start, values, scale)
+        weight = _huber_weight(residual)
+        normal = slope.T @ (weight[:, None] * slope) + np.diag((scale / u) ** 2)
+        gradient = slope.T @ (weight * residual) + (scale / u) ** 2 * (mean - values) / scale
+        step = np.linalg.solve(normal, gradient)
+        values = values + scale * step
+        if np.abs(step).max() < ENOUGH:
+            break
+    residual, slope = _residual_and_slope(points, start, values, scale)
+    weight = _huber_weight(residual)
+    normal = slope.T @ (weight[:, None] * slope) + np.diag((scale / u) ** 2)
+    covariance = np.linalg.inv(normal) * np.outer(scale, scale)
+    cost = 0.5 * float(np.sum(weight * residual**2) + np.sum(((values - mean) / u) ** 2))
+    seen = residual * points.u_px + values[SHIFT][points.side]
+    return Fit(start, values, covariance, cost, points.side, seen)
+
+
+def _huber_weight(residual: Array) -> Array:
+    """Weights that make squares grow linearly beyond HUBER."""
+    return np.asarray(HUBER / np.maximum(np.abs(residual), HUBER))
+
+
+def _residual_and_slope(points: EdgePoints, start: Camera, values: Array, scale: Array) -> tuple[Array, Array]:
+    """Residuals in units of u, shape (n,), and derivatives of the prediction by scaled parameter, shape (n, 17)."""
+    moved = np.concatenate([values[None], values + STEP * np.diag(scale)])
+    predicted = _predict(points, start, moved)
+    residual = (np.sum(points.normal_px * points.point_px, axis=1) - predicted[0]) / points.u_px
+    slope = (predicted[1:] - predicted[0]).T / STEP / points.u_px[:, None]
+    return residual, slope
+
+
+def _predict(points: EdgePoints, start: Camera, values: Array) -> Array:
+    """Place of each point along its normal for each of m parameter vectors, shape (m, n)."""
+    rotation, translation = _pose(start, values)
+    half = values[:, :2] / 2
+    plan = card.SIDE_NORMALS[points.side] * half[:, None] + card.SIDE_TANGENTS[points.side] * points.along_mm[:, None]
+    in_camera = plan @ rotation[:, :, :2].transpose(0, 2, 1)
+    in_camera += (values[:, 2, None] * rotation[:, :, 2] + translation)[:, None]
+    plane = in_camera[..., :2] / in_camera[..., 2:]
+    bend = 1 + values[:, DISTORTION, None, None] * np.sum(plane**2, axis=-1, keepdims=True)
+    pixels = np.exp(values[:, FOCAL])[:, None, None] * plane * bend + values[:, None, CENTRE]
+    return np.asarray(np.sum(pixels * points.normal_px, axis=-1) + values[:, SHIFT][:, points.side])
+
+
+def _pose(start: Camera, values: Array) -> tuple[Array, Array]:
+    """Rotations (m, 3, 3) and translations (m, 3) of m parameter vectors."""
+    pose = values[:, POSE]
+    rotation = np.stack([cv2.Rodrigues(turn)[0] for turn in pose[:, :3]]) @ start.rotation
+    place = start.translation_mm
+    depth = place[2] * np.exp(pose[:, 5] + values[:, FOCAL]) / start.focal_px
+    translation = np.column_stack(
+        [depth * (place[0] / place[2] + pose[:, 3]), depth * (place[1] / place[2] + pose[:, 4]), depth]
+    )
+    return rotation, translation

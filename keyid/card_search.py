@@ -1,0 +1,362 @@
+"""Where a card may lie: four-sided figures made of straight edge segments, each posed as a card.
+
+The photo is shrunk and its local contrast equalised, so that the faint edge of a white card on white paper counts as
+much as the strong ones beside it.  Line segments are joined across gaps, and each four of them that could be the sides
+of a card seen under a moderate tilt is proposed.  What proposes is generous: the fine stage decides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid import card
+from keyid.camera import Camera
+
+Array = NDArray[np.float64]
+
+COARSE_PX = 1000  # long side of the shrunk photo: a card in it is 150 to 600 px long, an edge about one pixel wide
+CONTRAST_PX = 12.0  # radius of the local contrast: some times an edge's width, below the distance of two edges
+CONTRAST_FLOOR = 1.5  # grey levels; noise weaker than that isn't blown up
+CONTRAST_GAIN = 40.0  # grey levels per local standard deviation
+MIN_SEGMENT_PX = 18.0  # shorter ones are texture
+MAX_LINES = 140  # the longest are kept; a card's sides are among them also on ruled paper
+MEDIAN_PX = 5  # at half the size: takes out lines up to 4 px wide, leaves the edges of areas
+JOIN_ANGLE_RAD = np.radians(2.5)  # segments of one bent card side differ by less
+JOIN_OFFSET_PX = 2.0
+JOIN_GAP = 0.6  # of the longer segment's length: a finger or a key hides less
+PARALLEL_RAD = np.radians(20)  # a card 150 mm away under 35 degrees of tilt converges by up to 18 degrees
+SQUARE_RAD = np.radians(40)  # the same tilt across the diagonal shears right angles by up to 35 degrees
+MIN_SIDE_PX = 40.0  # a card 75 px long in a 1000 px photo is too coarse to measure a key by
+ASPECT_SLACK = 1.3  # foreshortening by 35 degrees (1.22) and convergence
+OVERRUN = 0.12  # a side's line may run past the corner by that share of the side: round corners end it earlier
+OVERRUN_PX = 4.0
+CORNER_GAP = 0.6  # a line may end that share of its length before the corner: finger, key, glare
+STEP_SPAN_PX = 2.0  # contrast is taken that far on either side
+MIN_COVER_SUM = 1.7  # of four: two whole sides, or half of each
+MAX_UNLIKENESS = 0.12  # scale ratio or skew that distortion, a wrong focal length and the lines' errors can make
+UNLIKENESS_U = 0.05
+UNLIKENESS_COST = 0.3
+MAX_DISTINCT = 4
+DISTINCT_PX = 8.0  # corners of one card found twice lie nearer
+MAX_PROPOSALS = 1500
+SAMPLES = 16  # on each side and each corner arc
+OUTWARD_MM = 0.5
+SEEK_PX = 2  # a proposal's sides are that near to the card's, lens distortion included
+ALONG_COST = 0.5  # an edge that runs across the outline speaks against it
+SUPPORT_NOISE = 4.0  # median gradients that count half
+
+
+@dataclass(frozen=True)
+class Lines:
+    """Straight edges of the shrunk photo.
+
+    Attributes
+    ----------
+    ends : ndarray, shape (n, 2, 2)
+        First and last point of each.
+    direction : ndarray, shape (n, 2)
+        Unit vectors from first to last.
+    """
+
+    ends: Array
+    direction: Array
+
+    @property
+    def length(self) -> Array:
+        """Length of each, in pixels."""
+        return np.asarray(np.linalg.norm(self.ends[:, 1] - self.ends[:, 0], axis=1))
+
+    @property
+    def middle(self) -> Array:
+        """Midpoint of each."""
+        return np.asarray(self.ends.mean(axis=1))
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A place where a card may lie, in pixels of the shrunk photo.
+
+    Attributes
+    ----------
+    homography : ndarray, shape (3, 3)
+        From the card's plane in mm to pixels.
+    support : ndarray, shape (8,)
+        Share of each side and each corner arc that runs along an edge.
+    merit : float
+        To compare proposals by.
+    """
+
+    homography: Array
+    support: Array
+    merit: float
+
+
+def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Proposal]:
+    """Places where a card may lie, likeliest first, each distinct from the others.
+
+    Parameters
+    ----------
+    small : ndarray of uint8, shape (height, width, 3)
+        The shrunk photo.
+    focals_px : tuple of float
+        Focal lengths to consider, in its pixels.
+    """
+    corners = propose_quads(find_lines(small))
+    if len(corners) == 0:
+        return []
+    maps = homographies(corners)
+    centre = ((small.shape[1] - 1) / 2, (small.shape[0] - 1) / 2)
+    strange = np.min([unlikeness(maps, focal, centre) for focal in focals_px], axis=0)
+    keep = np.argsort(strange)[: int(np.sum(strange < MAX_UNLIKENESS))]
+    corners, maps, strange = corners[keep], maps[keep], strange[keep]
+    if len(corners) == 0:
+        return []
+    support = edge_support(equalise(small), maps)
+    sides = np.sort(support[:, :4], axis=1)
+    merit = sides.mean(axis=1) + 0.5 * sides[:, 1] + 0.5 * support[:, 4:].mean(axis=1)
+    merit -= UNLIKENESS_COST * (strange / UNLIKENESS_U) ** 2
+    chosen: list[int] = []
+    for k in np.argsort(-merit):
+        if len(chosen) == MAX_DISTINCT:
+            break
+        if all(np.abs(corners[k] - corners[c]).max() > DISTINCT_PX for c in chosen):
+            chosen.append(int(k))
+    return [Proposal(maps[k], support[k], float(merit[k])) for k in chosen]
+
+
+def shrink(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+    """The photo with a long side of at most COARSE_PX, and the factor: small pixel = factor (pixel + 0.5) - 0.5."""
+    factor = min(1.0, COARSE_PX / max(pixels.shape[:2]))
+    if factor == 1.0:
+        return pixels, factor
+    return np.asarray(cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8), factor
+
+
+def equalise(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Grey picture of even local contrast."""
+    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY).astype(np.float32)
+    mean = cv2.GaussianBlur(grey, (0, 0), CONTRAST_PX)
+    spread = np.sqrt(cv2.GaussianBlur((grey - mean) ** 2, (0, 0), CONTRAST_PX))
+    even = (grey - mean) / (spread + CONTRAST_FLOOR) * CONTRAST_GAIN + 128
+    return np.clip(even, 0, 255).astype(np.uint8)
+
+
+def find_lines(small: NDArray[np.uint8]) -> Lines:
+    """Straight edges of the shrunk photo as it is, and of a coarser one without ruled lines, grids and texture."""
+    fine = _lines_of(small)
+    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    plain = _lines_of(np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8))
+    ends = np.concatenate([fine, 2 * plain + 0.5])
+    along = ends[:, 1] - ends[:, 0]
+    return Lines(ends, along / np.linalg.norm(along, axis=1, keepdims=True))
+
+
+def _lines_of(small: NDArray[np.uint8]) -> Array:
+    """Ends of the longest and the boldest straight edges, joined across gaps, shape (n, 2, 2)."""
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(equalise(small))[0]
+    ends = np.zeros((0, 2, 2)) if found is None else np.asarray(found, np.float64).reshape(-1, 2, 2)
+    length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    ends, length = ends[length > MIN_SEGMENT_PX], length[length > MIN_SEGMENT_PX]
+    ends = _join(ends[_best(length, length * _contrast(ends, small), 2 * MAX_LINES)])
+    length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
+    return ends[_best(length, length * _contrast(ends, small), MAX_LINES)]
+
+
+def _best(length: Array, boldness: Array, count: int) -> NDArray[np.int_]:
+    """Indices of the longest and of the boldest, half each."""
+    chosen = [np.argsort(-merit)[: count // 2] for merit in (length, boldness)]
+    return np.unique(np.concatenate(chosen))
+
+
+def _contrast(ends: Array, small: NDArray[np.uint8]) -> Array:
+    """Median grey step across each segment."""
+    share = np.linspace(0.1, 0.9, 9)[None, :, None]
+    points = ends[:, :1] * (1 - share) + ends[:, 1:] * share
+    along = ends[:, 1] - ends[:, 0]
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    sides = [points + step * STEP_SPAN_PX * across[:, None] for step in (-1, 1)]
+    values = [_at(small, side) for side in sides]
+    step = np.abs(values[0].astype(np.float64) - values[1]).max(axis=-1)
+    return np.asarray(np.median(step, axis=1))
+
+
+def _join(ends: Array) -> Array:
+    """Join collinear segments, longest first; what was joined stays in the list as well."""
+    joined = []
+    along = ends[:, 1] - ends[:, 0]
+    length = np.linalg.norm(along, axis=1)
+    direction = along / length[:, None]
+    for first, unit, size in zip(ends, direction, length, strict=True):
+        turned = np.abs(unit[0] * direction[:, 1] - unit[1] * direction[:, 0]) < np.sin(JOIN_ANGLE_RAD)
+        offset = ends - first[0]
+        across = np.abs(offset[..., 0] * unit[1] - offset[..., 1] * unit[0]).max(axis=1)
+        reach = offset @ unit
+        gap = np.maximum(reach.min(axis=1) - size, -reach.max(axis=1))
+        mates = turned & (across < JOIN_OFFSET_PX) & (gap < JOIN_GAP * size) & (gap > -0.2 * size)
+        if mates.any():
+            low, high = min(0.0, reach[mates].min()), max(size, reach[mates].max())
+            joined.append(first[0] + np.array([low, high])[:, None] * unit)
+    return np.concatenate([ends, joined]) if joined else ends
+
+
+def _at(picture: NDArray[np.uint8], points: Array) -> NDArray[np.uint8]:
+    """Colours of a picture at points (..., 2)."""
+    x, y = np.moveaxis(points.astype(np.float32), -1, 0)
+    return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR), np.uint8)
+
+
+def propose_quads(lines: Lines) -> Array:
+    """Four-sided figures that may be cards, best supported first; corners in order, shape (n, 4, 2)."""
+    crossing, reach = _crossings(lines)
+    corner = _corners(lines, reach)
+    sides = []
+    for i, k in _opposite_pairs(lines, corner):
+        both, either = np.flatnonzero(corner[i] & corner[k]), np.flatnonzero(corner[i] | corner[k])
+        j, m = (grid.ravel() for grid in np.meshgrid(both, either))
+        sides.append(np.stack([np.full_like(j, i), j, np.full_like(j, k), m], axis=1)[j != m])
+    if not sides:
+        return np.zeros((0, 4, 2))
+    return _supported(lines, np.concatenate(sides), crossing, reach)
+
+
+def _corners(lines: Lines, reach: Array) -> NDArray[np.bool_]:
+    """Which lines may meet in a corner of a card: both end near their crossing."""
+    square = np.abs(lines.direction @ lines.direction.T) < np.sin(SQUARE_RAD)
+    length = lines.length[:, None]
+    past = OVERRUN * length + OVERRUN_PX
+    at_first = (reach > -CORNER_GAP * length) & (reach < past)
+    at_last = (reach < (1 + CORNER_GAP) * length) & (reach > length - past)
+    ends_there = square & (at_first | at_last)
+    return np.asarray(ends_there & ends_there.T)
+
+
+def _opposite_pairs(lines: Lines, corner: NDArray[np.bool_]) -> NDArray[np.int_]:
+    """Pairs of lines that may be opposite sides and share at least one corner partner, shape (n, 2)."""
+    i, j = np.nonzero(np.triu(corner.astype(np.float32) @ corner.T.astype(np.float32), 1))
+    cosine = np.sum(lines.direction[i] * lines.direction[j], axis=1)
+    mean = lines.direction[i] + np.sign(cosine)[:, None] * lines.direction[j]
+    mean /= np.linalg.norm(mean, axis=1, keepdims=True) + 1e-12
+    between = lines.middle[j] - lines.middle[i]
+    apart = np.abs(between[:, 0] * mean[:, 1] - between[:, 1] * mean[:, 0])
+    slide = np.abs(np.sum(between * mean, axis=1))
+    longest = np.maximum(lines.length[i], lines.length[j])
+    aspect = card.WIDTH_MM / card.HEIGHT_MM * ASPECT_SLACK
+    fits = (np.abs(cosine) > np.cos(PARALLEL_RAD)) & (apart > MIN_SIDE_PX)
+    fits &= (longest < aspect * apart * (1 + OVERRUN)) & (slide < aspect * apart)
+    fits &= lines.length[i] + lines.length[j] > 0.25 * apart / aspect
+    return np.stack([i[fits], j[fits]], axis=1)
+
+
+def _crossings(lines: Lines) -> tuple[Array, Array]:
+    """Where each two lines cross, (n, n, 2), and how far along the first from its first end, (n, n)."""
+    start, unit = lines.ends[:, 0], lines.direction
+    cross = unit[:, None, 0] * unit[None, :, 1] - unit[:, None, 1] * unit[None, :, 0]
+    cross = np.where(np.abs(cross) < 1e-6, np.nan, cross)
+    between = start[None] - start[:, None]
+    reach = (between[..., 0] * unit[None, :, 1] - between[..., 1] * unit[None, :, 0]) / cross
+    return start[:, None] + reach[..., None] * unit[:, None], reach
+
+
+def _supported(lines: Lines, sides: NDArray[np.int_], crossing: Array, reach: Array) -> Array:
+    """Corners of those figures whose sides are covered by their lines and end where their lines end."""
+    cover, worst = np.zeros(len(sides)), np.zeros(len(sides))
+    length = np.zeros((len(sides), 4))
+    for k in range(4):
+        this, before, after = sides[:, k], sides[:, k - 1], sides[:, (k + 1) % 4]
+        low, high = np.sort([reach[this, before], reach[this, after]], axis=0)
+        size = np.maximum(high - low, 1e-9)
+        line = lines.length[this]
+        overlap = np.clip(np.minimum(high, line) - np.maximum(low, 0), 0, None) / size
+        beyond = (np.maximum(low, 0) + np.maximum(line - high, 0)) / size
+        worst = np.fmax(worst, beyond - OVERRUN_PX / size)
+        cover += overlap - 0.5 * beyond
+        length[:, k] = size
+    ratio = (length[:, 0] + length[:, 2]) / (length[:, 1] + length[:, 3])
+    stretch = np.maximum(ratio, 1 / ratio) / (card.WIDTH_MM / card.HEIGHT_MM)
+    good = (worst < OVERRUN) & (cover > MIN_COVER_SUM) & (length.min(axis=1) > MIN_SIDE_PX)
+    good &= (stretch < ASPECT_SLACK) & (stretch > 1 / ASPECT_SLACK)
+    order = np.argsort(-cover[good])[:MAX_PROPOSALS]
+    chosen = sides[good][order]
+    corners = np.stack([crossing[chosen[:, k], chosen[:, k - 1]] for k in range(4)], axis=1)
+    return _in_card_order(corners, ratio[good][order])
+
+
+def _in_card_order(corners: Array, ratio: Array) -> Array:
+    """Corners in the card's order (`card.corners_mm`): side 0 long, walking counter-clockwise seen from above."""
+    after = np.roll(corners, -1, axis=1)
+    area = np.sum(corners[..., 0] * after[..., 1] - corners[..., 1] * after[..., 0], axis=1)
+    backward = np.where((area > 0)[:, None, None], corners[:, [1, 0, 3, 2]], corners)  # side 0 stays side 0
+    return np.where((ratio < 1)[:, None, None], np.roll(backward, -1, axis=1), backward)
+
+
+def homographies(corners: Array) -> Array:
+    """Maps from the card's plane in mm (homogeneous) to pixels, for many figures, shape (n, 3, 3)."""
+    here = card.corners_mm()[:, :2]
+    rows = np.zeros((len(corners), 8, 8))
+    rows[:, 0::2, 0:2], rows[:, 0::2, 2] = here, 1
+    rows[:, 1::2, 3:5], rows[:, 1::2, 5] = here, 1
+    rows[:, 0::2, 6:8] = -here * corners[..., :1]
+    rows[:, 1::2, 6:8] = -here * corners[..., 1:]
+    flat = np.linalg.solve(rows, corners.reshape(-1, 8, 1))[..., 0]
+    return np.concatenate([flat, np.ones((len(corners), 1))], axis=1).reshape(-1, 3, 3)
+
+
+def edge_support(even: NDArray[np.uint8], maps: Array) -> Array:
+    """Share of each figure's rounded outline that runs along an edge of the picture, by part: 4 sides, 4 arcs."""
+    plan, normal = _outline_samples()
+    smooth = cv2.GaussianBlur(even, (0, 0), 1.0).astype(np.float32)
+    slope = np.stack([cv2.Sobel(smooth, cv2.CV_32F, 1, 0), cv2.Sobel(smooth, cv2.CV_32F, 0, 1)], axis=-1)
+    noise = float(np.median(np.abs(slope))) + 1.0
+    here, there = _apply(maps, plan), _apply(maps, plan + OUTWARD_MM * normal)
+    across = there - here
+    across /= np.linalg.norm(across, axis=-1, keepdims=True) + 1e-9
+    best = np.zeros(here.shape[:2])
+    for step in np.arange(-SEEK_PX, SEEK_PX + 1):
+        x, y = np.moveaxis(np.rint(here + step * across), -1, 0).astype(np.int32)
+        inside = (x >= 0) & (y >= 0) & (x < even.shape[1]) & (y < even.shape[0])
+        value = slope[np.clip(y, 0, even.shape[0] - 1), np.clip(x, 0, even.shape[1] - 1)]
+        through = np.abs(np.sum(value * across, axis=-1)) - ALONG_COST * np.abs(
+            value[..., 0] * across[..., 1] - value[..., 1] * across[..., 0]
+        )
+        best = np.maximum(best, np.where(inside, through, 0))
+    support = best / (best + SUPPORT_NOISE * noise)
+    return np.asarray(support.reshape(len(maps), -1, SAMPLES).mean(axis=-1))
+
+
+def _outline_samples() -> tuple[Array, Array]:
+    """Points of the rounded outline and outward normals in the card's plane: 4 sides, then 4 arcs, SAMPLES each."""
+    share = (np.arange(SAMPLES) + 0.5) / SAMPLES * 2 - 1
+    sides = [card.side_points_mm(np.full(SAMPLES, k), share * card.straight_mm(k))[:, :2] for k in range(4)]
+    arcs, arc_normals = card.arc_points_mm(SAMPLES)
+    plan = np.concatenate([*sides, arcs[..., :2].reshape(-1, 2)])
+    return plan, np.concatenate([np.repeat(card.SIDE_NORMALS, SAMPLES, axis=0), arc_normals.reshape(-1, 2)])
+
+
+def _apply(maps: Array, plan: Array) -> Array:
+    """Map points of the card's plane by each homography, shape (n, points, 2)."""
+    mapped = np.column_stack([plan, np.ones(len(plan))]) @ maps.transpose(0, 2, 1)
+    return np.asarray(mapped[..., :2] / mapped[..., 2:])
+
+
+def pose(homography: Array, focal_px: float, centre_px: tuple[float, float]) -> Camera:
+    """The camera nearest to a homography from the card's top face to pixels."""
+    inner = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1]])
+    columns = np.linalg.solve(inner, homography)
+    columns = columns / np.sqrt(np.linalg.norm(columns[:, 0]) * np.linalg.norm(columns[:, 1]))
+    columns = columns * np.sign(columns[2, 2])
+    u, _, vt = np.linalg.svd(np.column_stack([columns[:, :2], np.cross(columns[:, 0], columns[:, 1])]))
+    rotation = u @ vt
+    return Camera(focal_px, centre_px, 0.0, rotation, columns[:, 2] - card.THICKNESS_MM * rotation[:, 2])
+
+
+def unlikeness(maps: Array, focal_px: float, centre_px: tuple[float, float]) -> Array:
+    """How far each homography is from a card's under that focal length: unequal scales and skew, 0 for a card."""
+    inner = np.array([[focal_px, 0, centre_px[0]], [0, focal_px, centre_px[1]], [0, 0, 1]])
+    columns = np.linalg.solve(inner, maps)
+    along, across = np.linalg.norm(columns[..., 0], axis=1), np.linalg.norm(columns[..., 1], axis=1)
+    skew = np.sum(columns[..., 0] * columns[..., 1], axis=1) / (along * across)
+    return np.asarray(np.hypot(np.log(along / across), skew))

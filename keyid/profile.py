@@ -1,9 +1,11 @@
-"""A profile: one blade, its cutting system, and the blanks made with it, read from a TOML file."""
+"""A profile: one blade, its cutting system, and the blanks made with it."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal
+
+Outline = tuple[object, ...]  # hashable: blades can be grouped by it
 
 
 @dataclass(frozen=True)
@@ -49,6 +51,13 @@ class Profile:
     flat_mm, angle_deg, macs, as_made_sd_mm : float, float, int, float or None
         Optional facts of the cutting system.
     blanks : tuple of Blank
+    counts : tuple of int
+        Numbers of cuts that keys of this system have, ascending; each means the first so many positions from the
+        stop.  Empty when every key has a cut at every position.
+    hold : str or None
+        How to place and hold the key for cutting.
+    adding_keys : tuple of (working_keys, text)
+        What adding a working key takes when the customer still has so many, ascending.
     """
 
     id: str
@@ -72,8 +81,27 @@ class Profile:
     macs: int | None
     as_made_sd_mm: float | None
     blanks: tuple[Blank, ...]
+    counts: tuple[int, ...] = ()
+    hold: str | None = None
+    adding_keys: tuple[tuple[int, str], ...] = ()
 
     @property
     def stop_first(self) -> bool:
         """True when the bitting is read out starting at the stop."""
         return (self.stop == "shoulder") == (self.order == "bow-to-tip")
+
+    @property
+    def outline(self) -> Outline:
+        """All that shapes the blade and its cuts as seen from the side; equal for blades that differ only in grooves.
+
+        Lengths are rounded to a nanometre, so that the same blade written in mm and in inches is the same.
+        """
+        plain = (self.length_mm, self.width_mm, self.thickness_mm, self.flat_mm, self.angle_deg)
+        lengths = tuple(None if value is None else round(value, 6) for value in plain)
+        rows = (self.positions_mm, self.roots_mm)
+        return self.edges, self.stop, lengths, tuple(tuple(round(value, 6) for value in row) for row in rows)
+
+
+def same_outline(p: Profile, q: Profile) -> bool:
+    """Tell whether two blades are identical but for grooves, names, code labels and blanks."""
+    return p.outline == q.outline

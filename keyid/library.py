@@ -1,0 +1,132 @@
+"""A library of profiles: all profile files of a folder and its subfolders."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from keyid.errors import ProfileError
+from keyid.profile import Profile
+
+SUFFIX = ".toml"
+
+
+@dataclass(frozen=True)
+class Library:
+    """Profiles to choose among.
+
+    Attributes
+    ----------
+    profiles : tuple of Profile
+        Sorted by id; profile ids and blank ids are unique.
+    skipped : tuple of ProfileError
+        Files left out because they break the format, in the order of their names.
+    """
+
+    profiles: tuple[Profile, ...]
+    skipped: tuple[ProfileError, ...] = ()
+
+
+def load_library(folder: Path | None = None, skip_bad: bool = False) -> Library:
+    """Read every profile file of a folder and its subfolders.
+
+    Parameters
+    ----------
+    folder : Path, optional
+        Where to look for ``*.toml``; names that begin with a dot are passed over, links to folders not followed.
+        Default: the library shipped with keyid.
+    skip_bad : bool
+        Leave bad files out and tell them in ``skipped``, instead of raising for the first.
+
+    Returns
+    -------
+    Library
+
+    Raises
+    ------
+    ProfileError
+        For a folder that can't be read or holds no profile, for a file that breaks the format, and for an id that
+        stands in two files.
+    """
+    folder = shipped_folder() if folder is None else folder
+    profiles: dict[str, Profile] = {}
+    owners: dict[str, str] = {}
+    skipped = []
+    for path in sorted(_profile_files(folder)):
+        file = _shown(path.relative_to(folder))
+        try:
+            profile = _read(path, file)
+            _claim_ids(profile, file, owners)
+        except ProfileError as error:
+            if not skip_bad:
+                raise
+            skipped.append(error)
+        else:
+            profiles[profile.id] = profile
+    if not profiles:
+        raise _nothing_in(folder, skipped)
+    return Library(tuple(profiles[key] for key in sorted(profiles)), tuple(skipped))
+
+
+def shipped_folder() -> Path:
+    """The folder of the shipped library: inside the installed package, or beside it in a source checkout."""
+    package = Path(str(resources.files("keyid")))
+    inside = package / "reference_profiles"
+    return inside if inside.is_dir() else package.parent / "reference_profiles"
+
+
+def _profile_files(folder: Path) -> Iterator[Path]:
+    """Profile files below a folder."""
+    for where, subfolders, files in os.walk(folder, onerror=_raise_unreadable):
+        subfolders[:] = [name for name in subfolders if not name.startswith(".")]
+        yield from (Path(where, name) for name in files if name.endswith(SUFFIX) and not name.startswith("."))
+
+
+def _raise_unreadable(error: OSError) -> None:
+    """Turn a folder that can't be listed into a ProfileError."""
+    raise ProfileError(
+        f"The folder {_shown(error.filename)} can't be read ({error.strerror}).", "Name a folder of profile files."
+    ) from error
+
+
+def _read(path: Path, file: str) -> Profile:
+    """Read one profile file."""
+    from keyid.profile_file import MOST_BYTES, parse_profile  # here: importing pydantic would slow down every command
+
+    if not path.is_file():
+        raise ProfileError(f"{file}: This is not a file.", f"Only profile files may end in {SUFFIX}.")
+    try:
+        with path.open("rb") as opened:
+            data = opened.read(MOST_BYTES + 1)  # no more than shows that it is too large
+    except OSError as error:
+        message = f"{file}: The file can't be read ({error.strerror})."
+        raise ProfileError(message, "Make it readable, or take it out of the folder.") from error
+    return parse_profile(data, file)
+
+
+def _claim_ids(profile: Profile, file: str, owners: dict[str, str]) -> None:
+    """Note that a profile's ids are taken by its file; ProfileError when another file has one of them."""
+    claimed = [f"id {profile.id}", *(f"blank id {blank.id}" for blank in profile.blanks)]
+    for what in claimed:
+        if what in owners:
+            message = f"{file}: The {what} stands in {owners[what]} too."
+            raise ProfileError(message, "Profile ids and blank ids are unique in the whole library: change one.")
+    owners.update(dict.fromkeys(claimed, file))
+
+
+def _nothing_in(folder: Path, skipped: list[ProfileError]) -> ProfileError:
+    """The error for a folder from which no profile was read."""
+    if skipped:
+        return ProfileError(
+            f"No profile file in {_shown(folder)} can be used; the first fault: {skipped[0].message}", skipped[0].advice
+        )
+    return ProfileError(f"There is no profile file ({SUFFIX}) in {_shown(folder)}.", "Name a folder of profile files.")
+
+
+def _shown(path: Path | str) -> str:
+    """A path fit for a message: slashes forward, nothing that garbles a terminal."""
+    text = Path(path).as_posix()
+    return text if text.isprintable() else ascii(text)[1:-1]

@@ -154,7 +154,7 @@ def blade_plan(key: KeySpec) -> Array:
     collar = np.array([[0.0, high], [back, high], [back, low], [0.0, low]])
     lower = np.column_stack([x_b, key.width_mm - depth])
     upper = np.column_stack([x_a, top])[::-1]
-    return _without_repeats(np.vstack([lower, upper, collar]))
+    return _corners(np.vstack([lower, upper, collar]))
 
 
 def blade_prism(key: KeySpec) -> Prism:
@@ -281,9 +281,12 @@ def _worn(knots: Array, heights: Array, radius_mm: float) -> tuple[Array, Array]
     return thin[:, 0], thin[:, 1]
 
 
-def _without_repeats(polygon: Array) -> Array:
-    step = np.linalg.norm(polygon - np.roll(polygon, 1, axis=0), axis=1)
-    return np.asarray(polygon[step > SAME_MM])
+def _corners(polygon: Array) -> Array:
+    """The polygon's true corners only: no point twice, and none on a straight line between its neighbours."""
+    polygon = polygon[np.linalg.norm(polygon - np.roll(polygon, 1, axis=0), axis=1) > SAME_MM]
+    before, after = polygon - np.roll(polygon, 1, axis=0), np.roll(polygon, -1, axis=0) - polygon
+    turn = before[:, 0] * after[:, 1] - before[:, 1] * after[:, 0]
+    return np.asarray(polygon[np.abs(turn) > SAME_MM])
 
 
 def _turn_z(angle: float) -> Array:

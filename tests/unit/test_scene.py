@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Literal
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -167,9 +167,10 @@ def test_shape_beyond_the_picture_is_cut_off() -> None:
 # --- outlines -------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(12))
-def test_outline_holds_the_same_area_as_all_walls_and_faces_together(seed: int) -> None:
-    scene = random_scene(np.random.default_rng(seed), picture=False, tilt_deg=30.0, px_per_mm=9.0)
+@pytest.mark.parametrize("fixed", [{}, {"lie": "flat", "stop": "tip"}, {"wear_radius_mm": 0.4}])
+@pytest.mark.parametrize("seed", range(8))
+def test_outline_holds_the_same_area_as_all_walls_and_faces_together(seed: int, fixed: dict[str, Any]) -> None:
+    scene = random_scene(np.random.default_rng(seed), picture=False, tilt_deg=30.0, px_per_mm=9.0, **fixed)
     truth = scene.truth
     pieces = []
     for upper, lower in ((truth.blade_upper_px, truth.blade_lower_px), (truth.head_upper_px, truth.head_lower_px)):

@@ -6,9 +6,10 @@ import hashlib
 import io
 import logging
 import math
+import os
 import warnings
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,8 +27,11 @@ MIN_SIDE_PX = 100  # a card alone would be coarser than 1 px/mm: nothing could b
 STRIP_ROWS = 256  # rows converted at a time, so that no second whole copy in Pillow's format is needed
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")  # Pillow's own; HEIF comes through pillow-heif
+TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")  # TIFF 6.0 (1992), section 2, and BigTIFF
 HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"mif1", b"msf1"}  # ISO/IEC 23008-12, annex B
 MIN_PILLOW_HEIF = (1, 7)  # older wheels carry a libheif with published out-of-bounds writes
+
+STDERR = 2  # POSIX's number of standard error
 
 # EXIF tags: CIPA DC-008 (Exif 2.32), 4.6.4 to 4.6.6
 ORIENTATION = 0x0112
@@ -117,7 +121,7 @@ def load_photo(path: Path) -> Photo:
         ``too-coarse`` when a side has fewer than 100 pixels.
     """
     data = _file_bytes(path)
-    with _quiet():
+    with _quiet(data):
         try:
             image = _decode(data)
             exif = _exif(image)
@@ -143,11 +147,28 @@ def _too_large() -> PhotoError:
 
 
 @contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep Python warnings on odd files from standard error: what matters is raised as an error."""
-    with warnings.catch_warnings():
+def _quiet(data: bytes) -> Iterator[None]:
+    """Keep remarks on odd files from standard error: what matters is raised as an error."""
+    with warnings.catch_warnings(), _without_stderr() if data[:4] in TIFF_STARTS else nullcontext():
         warnings.simplefilter("ignore")
         yield
+
+
+@contextmanager
+def _without_stderr() -> Iterator[None]:
+    """Close the process's standard error for a moment: libtiff writes to it by itself."""
+    try:
+        kept = os.dup(STDERR)
+    except OSError:  # there is none
+        yield
+        return
+    try:
+        with open(os.devnull, "wb") as nowhere:
+            os.dup2(nowhere.fileno(), STDERR)
+        yield
+    finally:
+        os.dup2(kept, STDERR)
+        os.close(kept)
 
 
 def _file_bytes(path: Path) -> bytes:

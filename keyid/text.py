@@ -13,6 +13,7 @@ LABEL = 10  # columns of the label before each paragraph
 COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
 SHOWN_CANDIDATES = 3  # more don't help at the kerb; --json has them all
 SHOWN_BLANKS = 3
+BLANK_LINES = 2
 LONGEST_NAME = 24  # characters of a blade's name
 LISTED_P = 0.05  # blades less likely than this aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
@@ -22,6 +23,11 @@ COARSE_PX_PER_MM = 10.0  # below this a pixel is a fifth of a small depth step
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
 
 SURE_WORDS = ((0.98, "almost certain"), (0.85, "likely"), (0.5, "unsure"), (0.0, "a guess"))
+STOP_WORDS = {
+    "shoulder": "Set the blank's shoulder against the stop, blade level in the clamp.",
+    "tip": "Set the blank's tip against the stop, not its shoulder; blade level in the clamp.",
+    "unknown": "Find out first whether shoulder or tip is the stop: the photo does not show it.",
+}
 ELECTRONICS = {
     "none": "no electronics",
     "fixed-code": "fixed-code chip",
@@ -33,20 +39,17 @@ ELECTRONICS = {
 
 def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
-    paragraphs = [
-        *_photo_advice(reading),
-        ("Verdict", _verdict(reading)),
-        *_do_now(reading),
+    blocks = [
+        _paragraph("Photo", _photo_advice(reading)),
+        _paragraph("Verdict", _verdict(reading)),
+        _paragraph("Do now", _do_now(reading)),
+        _cut_table(reading),
+        _paragraph("Blade", _blade(reading)),
+        _paragraph("Cutting", _making(reading)),
+        _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
+        _paragraph("Beware", " ".join(reading.cautions)),
     ]
-    lines = [line for label, text in paragraphs for line in _paragraph(label, text)]
-    lines += _cut_table(reading)
-    lines += _paragraph("Blade", _blade(reading))
-    for label, text in _making(reading):
-        lines += _paragraph(label, text)
-    for label, text in _blanks(reading):
-        lines += _paragraph(label, text, max_lines=2)
-    lines += _paragraph("Beware", " ".join(reading.cautions))
-    return "\n".join(lines) + "\n"
+    return "\n".join(line for block in blocks for line in block) + "\n"
 
 
 def error_text(error: KeyidError) -> str:
@@ -82,9 +85,10 @@ def verdict_line(reading: Reading) -> str:
 
 
 def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
+    """Lines of a labelled paragraph; none where there is nothing to say."""
     first, further = label.ljust(LABEL), " " * LABEL
     wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")
-    return wrapper.wrap(plain(text))
+    return wrapper.wrap(plain(text)) if text else []
 
 
 def _sure(probability: float) -> str:
@@ -92,14 +96,14 @@ def _sure(probability: float) -> str:
     return f"{percent(probability)}, {word}"
 
 
-def _photo_advice(reading: Reading) -> list[tuple[str, str]]:
+def _photo_advice(reading: Reading) -> str:
     """What to do better, when the picture is poor: said before all else."""
     advice = []
     if reading.scale.tilt_deg > STEEP_DEG:
         advice.append(f"The camera was tilted by {reading.scale.tilt_deg:.0f} degrees: hold it level above the key.")
     if reading.scale.px_per_mm < COARSE_PX_PER_MM:
         advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
-    return [("Photo", " ".join(advice))] if advice else []
+    return " ".join(advice)
 
 
 def _verdict(reading: Reading) -> str:
@@ -137,16 +141,15 @@ def _name(candidate: CandidateFacts) -> str:
     return textwrap.shorten(candidate.profile.name, LONGEST_NAME, placeholder="...")
 
 
-def _do_now(reading: Reading) -> list[tuple[str, str]]:
+def _do_now(reading: Reading) -> str:
     if reading.none_of_these >= FITS_NONE_P:
-        return [("Do now", "Look for a blank by the width, length and cut positions below, and compare it end-on.")]
+        return "Look for a blank by the width, length and cut positions below, and compare it end-on."
     if reading.next_measurement is not None:
-        return [("Do now", f"{reading.next_measurement.what} {reading.next_measurement.why}")]
+        return f"{reading.next_measurement.what} {reading.next_measurement.why}"
     if reading.confirm:
         first = reading.confirm[0]
-        limit = f"{first.tolerance_mm:.2f} mm"
-        return [("Do now", f"Confirm by caliper: {first.what}, {first.expected.mm:.2f} mm within {limit}.")]
-    return []
+        return f"Confirm by caliper: {first.what}: {first.expected.mm:.2f} mm within {first.tolerance_mm:.2f} mm."
+    return ""
 
 
 def _cut_table(reading: Reading) -> list[str]:
@@ -180,22 +183,15 @@ def _blade(reading: Reading) -> str:
     return ", ".join(facts)
 
 
-def _making(reading: Reading) -> list[tuple[str, str]]:
+def _making(reading: Reading) -> str:
     """How to place and hold the blank, and what the key tells of its past."""
     if reading.bitting is None:
-        return []
+        return ""
     said = [STOP_WORDS[reading.blade.stop]]
     if reading.blade.edges == 2:
         said.append("Cut both edges alike.")
-    said += _past(reading.bitting)
-    return [("Cutting", " ".join(said))]
-
-
-STOP_WORDS = {
-    "shoulder": "Set the blank's shoulder against the stop, blade level in the clamp.",
-    "tip": "Set the blank's tip against the stop, not its shoulder; blade level in the clamp.",
-    "unknown": "Find out first whether shoulder or tip is the stop: the photo does not show it.",
-}
+    hold = reading.candidates[0].profile.hold if reading.candidates else None
+    return " ".join([*said, *([hold] if hold else []), *_past(reading.bitting)])
 
 
 def _past(bitting: BittingFacts) -> list[str]:
@@ -208,14 +204,13 @@ def _past(bitting: BittingFacts) -> list[str]:
     return past
 
 
-def _blanks(reading: Reading) -> list[tuple[str, str]]:
+def _blanks(reading: Reading) -> str:
     """Blanks made with the likeliest blade, those that the photo speaks for first."""
     if not reading.candidates or reading.none_of_these >= FITS_NONE_P:
-        return []
+        return ""
     fits = sorted(reading.candidates[0].blanks, key=lambda fit: len(fit.speaks_against) - len(fit.speaks_for))
-    shown = "; ".join(_blank(fit) for fit in fits[:SHOWN_BLANKS])
-    more = f"; {len(fits) - SHOWN_BLANKS} more" if len(fits) > SHOWN_BLANKS else ""
-    return [("Blanks", f"{shown}{more}.")] if fits else []
+    more = [f"{len(fits) - SHOWN_BLANKS} more"] if len(fits) > SHOWN_BLANKS else []
+    return "; ".join([*(_blank(fit) for fit in fits[:SHOWN_BLANKS]), *more])
 
 
 def _blank(fit: BlankFit) -> str:

@@ -158,6 +158,15 @@ def png_with_wrong_sum() -> bytes:
     return bytes(data)
 
 
+def tiff_with_damaged_data() -> bytes:
+    """A TIFF whose compressed data is damaged: libtiff itself would write about it to standard error."""
+    buffer = io.BytesIO()
+    scene().save(buffer, "TIFF", compression="tiff_deflate")
+    data = bytearray(buffer.getvalue())
+    data[8:60] = bytes(52)
+    return bytes(data)
+
+
 BAD_FILES = {
     "empty": b"",
     "text": b"this is a shopping list, not a photo\n" * 20,
@@ -168,6 +177,7 @@ BAD_FILES = {
     "gif": b"GIF89a" + bytes(100),
     "heif-rubbish": b"\0\0\0\x18ftypheic" + bytes(200),
     "only-a-start": b"\xff\xd8\xff",
+    "tiff-damaged": tiff_with_damaged_data(),
     "tiff-rubbish": b"II*\0\x08\0\0\0" + b"\xff" * 200,
 }
 

@@ -90,6 +90,11 @@ def test_the_stop_is_told_in_words(stop: str, words: str) -> None:
     assert words in said
 
 
+def test_what_the_profile_says_of_holding_is_told() -> None:
+    held = replace(candidate(), profile=replace(candidate().profile, hold="Clamp on the flat back."))
+    assert "Clamp on the flat back." in flat(reading_text(reading(candidates=(held,))))
+
+
 def test_a_shift_away_from_the_stop_is_news() -> None:
     shifted = replace(bitting(), shift=Length(0.25, 0.03))
     assert "All cuts sit 0.25 mm away from the stop" in flat(reading_text(reading(bitting=shifted)))
@@ -108,7 +113,7 @@ def test_nothing_is_ever_shown_as_certain(p: float, shown: str) -> None:
 def test_blanks_that_the_photo_speaks_for_come_first() -> None:
     said = flat(reading_text(reading()))
     first = "Blanks pier-b: plastic head, encrypted chip, try cuts on pier-a;"
-    assert f"{first} pier-a: metal head, no electronics." in said
+    assert f"{first} pier-a: metal head, no electronics Beware" in said
 
 
 def test_names_cannot_steer_the_terminal() -> None:

@@ -2,11 +2,38 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
+import numpy as np
+
 from keyid.blade import Blade
+from keyid.codes import best_bittings
+from keyid.cutmodel import CutShape
+from keyid.decoding import read_cuts
+from keyid.evidence import Samples, samples_of
+from keyid.fitting import CutFit, edges_log_likelihood, fit_cuts, size_log_density
 from keyid.length import Length
 from keyid.profile import Profile
+from keyid.reasons import joint, reasons
+from keyid.unlisted import (
+    UNLISTED_P,
+    free_slots,
+    unlisted_position_log_likelihood,
+    unlisted_root_log_likelihood,
+    unlisted_size_log_density,
+)
+
+LISTED_MAX = 10  # candidates told; a locksmith doesn't read more
+LISTED_MIN_P = 1e-4  # less likely ones are left to ``others``
+SCREEN_NATS = 16.0  # a blade whose width, length and stop fit by that much less than the best one's isn't fitted
+SCREEN_MAX = 200  # blades fitted at most, those first whose size fits best
+UNPLACED_NATS = 30.0  # below the worst fit: a blade whose stop can't be found on this one
+FREE_FLAT_MM = 1.0  # cuts of unlisted keys are measured as if their flats were that long
+NO_FLANK_U_MM = 0.05  # where a cut is that shows no flanks, from the others
+MEDIAN_FACTOR = 1.2533  # a median is that much less sure than a mean (normal errors, square root of pi / 2)
+MADE_SD_MM = 0.02  # positions as made
+GROUP_DIGITS = 3  # of mm: blades equal to that are the same in a photo
 
 
 @dataclass(frozen=True)
@@ -59,6 +86,145 @@ class Ranking:
     none_of_these: float
 
 
+@dataclass(frozen=True)
+class _Fitted:
+    """A profile with the log of its evidence, and its cuts where the blade has any."""
+
+    profile: Profile
+    group: tuple[object, ...]
+    fit: CutFit | None
+    log_evidence: float
+
+
 def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
-    """Rank every profile against the measured blade."""
-    raise NotImplementedError
+    """Rank every profile against the measured blade.
+
+    Parameters
+    ----------
+    blade : Blade
+    profiles : tuple of Profile
+        The library; every blade in it is taken for equally likely beforehand.
+
+    Returns
+    -------
+    Ranking
+        With at most ten candidates.  A blade without cuts is ranked by width, length and stop alone.
+    """
+    fitted, log_unlisted = _fit_all(blade, profiles)
+    log_prior = math.log((1 - UNLISTED_P) / max(len(profiles), 1))
+    log_weight = np.array([log_prior + f.log_evidence for f in fitted] + [math.log(UNLISTED_P) + log_unlisted])
+    share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
+    order = sorted(range(len(fitted)), key=lambda i: (-share[i], fitted[i].profile.id))
+    listed = [i for n, i in enumerate(order[:LISTED_MAX]) if n == 0 or share[i] >= LISTED_MIN_P]
+    names: dict[tuple[object, ...], str] = {}
+    for i in listed:
+        names.setdefault(fitted[i].group, fitted[i].profile.id)
+    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group], blade) for i in listed)
+    others = max(0.0, 1 - float(share[-1]) - sum(c.probability for c in candidates))
+    return Ranking(candidates, others, float(share[-1]))
+
+
+def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted], float]:
+    """Fit the blades that size leaves, and the model of unlisted keys."""
+    size = {id(p): size_log_density(p, blade) for p in profiles}
+    log_unlisted = unlisted_size_log_density(blade, profiles)
+    near = sorted(profiles, key=lambda p: -size[id(p)])[:SCREEN_MAX]
+    near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
+    if blade.edges is None:
+        return [_Fitted(p, _uncut_group(p), None, size[id(p)]) for p in near], log_unlisted
+    samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
+    fits: dict[tuple[object, ...], CutFit | None] = {}
+    for p in near:
+        group = _cut_group(p)
+        if group not in fits:
+            fits[group] = fit_cuts(p, blade, samples)
+    placed = [fit for fit in fits.values() if fit is not None]
+    free = _free_log_evidence(blade, samples)
+    log_unlisted += max([free, *(fit.unlisted_log_evidence for fit in placed)])
+    least = min([free, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
+    fitted = []
+    for p in near:
+        fit = fits[_cut_group(p)]
+        fitted.append(_Fitted(p, _cut_group(p), fit, size[id(p)] + (least if fit is None else fit.log_evidence)))
+    return fitted, log_unlisted
+
+
+def _uncut_group(p: Profile) -> tuple[object, ...]:
+    """What an uncut blade shows; a tip stop's length is hidden by the head."""
+    length = None if p.length_mm is None or p.stop == "tip" else round(p.length_mm, GROUP_DIGITS)
+    return p.stop, round(p.width_mm, GROUP_DIGITS), length
+
+
+def _cut_group(p: Profile) -> tuple[object, ...]:
+    """What a cut blade shows: all but grooves, names and code labels."""
+    rows = tuple(tuple(round(value, GROUP_DIGITS) for value in row) for row in (p.positions_mm, p.roots_mm))
+    return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm
+
+
+def _free_log_evidence(blade: Blade, samples: tuple[Samples, Samples]) -> float:
+    """Log-density of the traces for an unlisted key with its cuts where the edges dip."""
+    slots, dipped = free_slots(blade)
+    shape = CutShape(FREE_FLAT_MM / 2, 1.0)
+    edges = tuple(edge for edge in (0, 1) if dipped[edge])
+    if not edges:
+        return edges_log_likelihood(samples, (), (), slots, shape, blade)[0]
+    readings, _ = read_cuts(tuple((blade.a, blade.b)[edge] for edge in edges), slots, shape, blade.width.mm)
+    fit, _ = edges_log_likelihood(samples, edges, readings, slots, shape, blade)
+    places = unlisted_position_log_likelihood(readings, None, blade.station_common_u_mm, blade.stretch_u)
+    return fit + places + unlisted_root_log_likelihood(readings, blade.width.mm)
+
+
+def _candidate(fitted: _Fitted, probability: float, group: str, blade: Blade) -> Candidate:
+    return Candidate(fitted.profile, probability, group, _decoded(fitted, blade))
+
+
+def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
+    """What a candidate tells of the key."""
+    profile, fit = fitted.profile, fitted.fit
+    speaks_for, speaks_against = reasons(profile, blade, fit)
+    if fit is None:
+        nothing = (None,) * len(profile.positions_mm)
+        none = Length(0.0, 0.0)
+        evidence = fitted.log_evidence
+        return Decoded(profile, nothing, nothing, (), (), none, none, evidence, speaks_for, speaks_against)
+    table = fit.codes.probabilities
+    codes = tuple({code: float(p) for code, p in zip(profile.codes, row, strict=True)} for row in table)
+    return Decoded(
+        profile=profile,
+        positions=_positions(fit, profile, blade),
+        roots=_roots(fit, blade),
+        code_probabilities=codes,
+        best=best_bittings(profile, fit.readings, blade.height_common_u_mm),
+        wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
+        shift=Length(fit.shift_mm, _shift_u(fit)),
+        log_evidence=fitted.log_evidence,
+        speaks_for=speaks_for,
+        speaks_against=speaks_against,
+    )
+
+
+def _roots(fit: CutFit, blade: Blade) -> tuple[Length | None, ...]:
+    """Joint roots of all edges, the uncertainty common to all heights included."""
+    root, u = joint(fit.readings, "root")
+    u = np.hypot(u, blade.height_common_u_mm)
+    return tuple(Length(float(r), float(s)) if np.isfinite(r) else None for r, s in zip(root, u, strict=True))
+
+
+def _positions(fit: CutFit, profile: Profile, blade: Blade) -> tuple[Length | None, ...]:
+    """Joint positions; where a root was read but no flank shows, as at full height, where the cut would be."""
+    position, u = joint(fit.readings, "position")
+    root, _ = joint(fit.readings, "root")
+    where = np.asarray(profile.positions_mm) + fit.shift_mm
+    u = np.where(np.isfinite(position), u, NO_FLANK_U_MM)
+    position = np.where(np.isfinite(position), position, where)
+    u = np.sqrt(u**2 + fit.station_u_mm**2 + (blade.stretch_u * position) ** 2)
+    seen = np.isfinite(root)
+    return tuple(Length(float(x), float(s)) if s0 else None for x, s, s0 in zip(position, u, seen, strict=True))
+
+
+def _shift_u(fit: CutFit) -> float:
+    """Standard uncertainty of the middle of the positions' shifts, and of the stop."""
+    _, u = joint(fit.readings, "position")
+    u = u[np.isfinite(u)]
+    own = NO_FLANK_U_MM if len(u) == 0 else MEDIAN_FACTOR * math.sqrt(float(np.mean(u**2 + MADE_SD_MM**2)) / len(u))
+    return math.hypot(own, fit.station_u_mm)

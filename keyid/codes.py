@@ -1,0 +1,222 @@
+"""Which depth codes the measured roots can be: one joint posterior over all cuts of a key.
+
+What the cuts share is integrated out on a grid: the error common to all heights, and the wear common to all roots,
+which only removes metal.  Neighbouring cuts are coupled by the maximum adjacent cut specification, so the sums over
+all bittings run along the blade (the forward-backward algorithm).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.cutmodel import full_height
+from keyid.decoding import EdgeReading
+from keyid.profile import Profile
+
+Array = NDArray[np.float64]
+Codes = tuple[str, ...]
+
+AS_MADE_SD_MM = 0.025  # roots as made scatter by that where a profile doesn't say: a trade limit of 0.05 mm is two sd
+WEAR_NODES_MM = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.14, 0.17, 0.2)
+WEAR_SCALES = ((0.6, 0.02), (0.4, 0.09))  # share and half-normal scale in mm: keys in fair state, and worn ones
+WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
+COMMON_NODES = np.linspace(-3.2, 3.2, 17)  # standard deviations of the common height error
+COMMON_TAIL = (0.1, 2.0)  # share and factor: one budget in ten is too small by two
+WRONG_EDGE_P = 0.06  # share of roots read on another edge (rim, groove, shadow), after the robust mean
+WRONG_EDGE_SD_MM = 0.25  # and how far off they are: up to 0.4 mm
+VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
+DEEPER = 1e-300  # keeps a product of likelihoods from underflowing to zero
+BEAM = 48  # whole bittings kept while searching for the likeliest
+BEST = 8  # whole bittings told
+
+
+@dataclass(frozen=True)
+class CodePosterior:
+    """What the roots tell of the codes, given the profile.
+
+    Attributes
+    ----------
+    probabilities : ndarray, shape (cuts, codes)
+        Of each code at each position; rows add up to 1.
+    wear_mm, wear_u_mm : float
+        Mean and standard deviation of the common wear.
+    offset_mm : float
+        Mean of what all heights are off by, wear included: measured minus nominal.
+    log_evidence : float
+        Log of the likelihood of the roots against roots of any height: each a ratio of densities times its volume,
+        the root of 2 pi times its uncertainty.
+    """
+
+    probabilities: Array
+    wear_mm: float
+    wear_u_mm: float
+    offset_mm: float
+    log_evidence: float
+
+
+@dataclass(frozen=True)
+class _Common:
+    """Grid of what all cuts share; each of shape (nodes,)."""
+
+    height_mm: Array
+    wear_mm: Array
+    weight: Array
+
+
+def code_posterior(profile: Profile, readings: tuple[EdgeReading, ...], height_common_u_mm: float) -> CodePosterior:
+    """Return the joint posterior of a profile's codes.
+
+    Parameters
+    ----------
+    profile : Profile
+    readings : tuple of EdgeReading
+        One for each cut edge, in the order of the profile's positions.
+    height_common_u_mm : float
+        Standard uncertainty of what is common to all heights.
+    """
+    common = _common_grid(height_common_u_mm)
+    likelihood, log_scale = _scaled(_log_likelihood(profile, readings, common))
+    step = _steps(profile)
+    forward, forward_log = _sweep(likelihood, step)
+    backward, _ = _sweep(likelihood[:, ::-1], step)
+    log_node = np.log(common.weight) + forward_log
+    log_total = float(np.logaddexp.reduce(log_node))
+    node = np.exp(log_node - log_total)
+    joint = forward * backward[:, ::-1] / np.maximum(likelihood, DEEPER)
+    joint /= np.maximum(joint.sum(axis=2, keepdims=True), DEEPER)
+    wear = float(node @ common.wear_mm)
+    variance = float(node @ common.wear_mm**2) - wear**2
+    return CodePosterior(
+        np.einsum("g,gnc->nc", node, joint),
+        wear,
+        max(variance, 0.0) ** 0.5,
+        float(node @ (common.height_mm - common.wear_mm)),
+        log_total + log_scale - _log_count(step, len(profile.positions_mm)),
+    )
+
+
+def best_bittings(
+    profile: Profile, readings: tuple[EdgeReading, ...], height_common_u_mm: float
+) -> tuple[tuple[Codes, float], ...]:
+    """Return the likeliest whole bittings with their probabilities, likeliest first; parameters as `code_posterior`."""
+    common = _common_grid(height_common_u_mm)
+    likelihood, _ = _scaled(_log_likelihood(profile, readings, common))
+    step = _steps(profile)
+    log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
+    return _best(profile, likelihood, step, common.weight, log_total)
+
+
+def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> Array:
+    """Log of the likelihood of one edge's roots against roots of any height.
+
+    Parameters
+    ----------
+    reading : EdgeReading
+    root_mm : ndarray, shape (..., cuts, codes)
+        What the roots should be.
+    sd_mm : ndarray
+        Their scatter; broadcasts against ``root_mm``.
+
+    Returns
+    -------
+    ndarray, shape (..., cuts, codes)
+        Zero where the root was not read.
+    """
+    seen = np.isfinite(reading.root_mm)
+    u = np.where(seen, reading.root_u_mm, 1.0)[:, None]
+    off = np.where(seen, reading.root_mm, 0.0)[:, None] - root_mm
+    variance = u**2 + sd_mm**2
+    right = (1 - WRONG_EDGE_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    wide = u**2 + WRONG_EDGE_SD_MM**2
+    wrong = WRONG_EDGE_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
+
+
+def _common_grid(height_u_mm: float) -> _Common:
+    """Nodes and prior weights of the common height error and the wear."""
+    share, factor = COMMON_TAIL
+    height = COMMON_NODES * height_u_mm
+    main = np.exp(-0.5 * COMMON_NODES**2)
+    density = (1 - share) * main + share / factor * np.exp(-0.5 * (COMMON_NODES / factor) ** 2)
+    wear = np.asarray(WEAR_NODES_MM)
+    cells = np.diff(np.concatenate([[0.0], (wear[1:] + wear[:-1]) / 2, wear[-1:]]))
+    worn = sum(p / scale * np.exp(-0.5 * (wear / scale) ** 2) for p, scale in WEAR_SCALES) * cells
+    weight = np.outer(density / density.sum(), worn / worn.sum())
+    return _Common(np.repeat(height, len(wear)), np.tile(wear, len(height)), weight.ravel())
+
+
+def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: _Common) -> Array:
+    """Of every code at every position and node; shape (nodes, cuts, codes)."""
+    as_made = AS_MADE_SD_MM if profile.as_made_sd_mm is None else profile.as_made_sd_mm
+    worn = common.wear_mm[:, None] * ~full_height(profile)[None, :]
+    root = np.asarray(profile.roots_mm)[None, :] + common.height_mm[:, None] - worn
+    sd = np.sqrt(as_made**2 + (WEAR_SPREAD * worn) ** 2)
+    each = [root_log_likelihood(reading, root[:, None, :], sd[:, None, :]) for reading in readings]
+    return np.asarray(np.sum(each, axis=0))
+
+
+def _scaled(log_likelihood: Array) -> tuple[Array, float]:
+    """Likelihoods scaled so that the greatest of each cut is 1, and the log of the scale."""
+    top = log_likelihood.max(axis=(0, 2), keepdims=True)
+    return np.exp(log_likelihood - top), float(top.sum())
+
+
+def _steps(profile: Profile) -> Array:
+    """How likely each code follows each code, up to a factor; shape (codes, codes)."""
+    rank = np.arange(len(profile.roots_mm))
+    if profile.macs is None:
+        return np.ones((len(rank), len(rank)))
+    return np.where(np.abs(rank[:, None] - rank) <= profile.macs, 1.0, VIOLATION_P)
+
+
+def _sweep(likelihood: Array, step: Array) -> tuple[Array, Array]:
+    """Run the sums along the blade.
+
+    Returns the running sums at every cut, each scaled to add up to 1, shape as ``likelihood``, and the log of the
+    whole sum at every node.
+    """
+    sums = np.empty_like(likelihood)
+    log_total = np.zeros(len(likelihood))
+    before = np.ones(likelihood[:, 0].shape)
+    for n in range(likelihood.shape[1]):
+        here = likelihood[:, n] * (before if n == 0 else before @ step)
+        total = here.sum(axis=1, keepdims=True) + DEEPER
+        sums[:, n] = before = here / total
+        log_total += np.log(total[:, 0])
+    return sums, log_total
+
+
+def _log_count(step: Array, cuts: int) -> float:
+    """Log of the number of bittings, those beyond the MACS counted as little as they are likely."""
+    return float(_sweep(np.ones((1, cuts, len(step))), step)[1][0])
+
+
+def _best(
+    profile: Profile, likelihood: Array, step: Array, weight: Array, log_total: float
+) -> tuple[tuple[Codes, float], ...]:
+    """Likeliest whole bittings: a beam of beginnings, each with the exact probability of all its endings."""
+    ending = np.ones(likelihood.shape)
+    for n in range(likelihood.shape[1] - 2, -1, -1):
+        ending[:, n] = (likelihood[:, n + 1] * ending[:, n + 1]) @ step.T
+        ending[:, n] /= ending[:, n].max()  # only compared within one cut
+    codes = np.arange(likelihood.shape[2])[:, None]
+    part = likelihood[:, 0].T * weight
+    for n in range(likelihood.shape[1]):
+        if n:
+            part, codes = _longer(part, codes, step, likelihood[:, n].T)
+        p = np.einsum("bg,gb->b", part, ending[:, n][:, codes[:, -1]])
+        keep = np.argsort(-p, kind="stable")[:BEAM]
+        part, codes, p = part[keep], codes[keep], p[keep]
+    p = p * np.exp(-log_total)
+    return tuple((tuple(profile.codes[c] for c in codes[i]), float(min(p[i], 1.0))) for i in range(min(BEST, len(p))))
+
+
+def _longer(part: Array, codes: NDArray[np.int_], step: Array, likelihood: Array) -> tuple[Array, NDArray[np.int_]]:
+    """Every beginning followed by every code."""
+    count = len(likelihood)
+    grown = part[:, None, :] * step[codes[:, -1]][:, :, None] * likelihood[None]
+    longer = np.column_stack([np.repeat(codes, count, axis=0), np.tile(np.arange(count), len(codes))])
+    return grown.reshape(-1, part.shape[1]), longer

@@ -1,0 +1,152 @@
+"""How well a blade's measurements fit what is expected of it, as logs of probability densities.
+
+All models explain the same data: stop, width, length, and the two traces.  A model of the traces is a set of cuts;
+its likelihood is that of the traces around the edge that these cuts leave (each cut where it was measured), times how
+likely the measured roots and positions are, times the volume of their uncertainty (Laplace's approximation).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.blade import Blade, EdgeTrace
+from keyid.cutmodel import CutShape, ideal_edge
+from keyid.decoding import EdgeReading
+from keyid.length import Length
+
+Array = NDArray[np.float64]
+
+STATION_MM = 0.1  # spacing at which traces are compared: well below a flat
+STOP_CLEAR_MM = 0.5  # beside the shoulder its rounding hides the edge
+TIP_CLEAR_MM = 3.0  # blades taper to the tip over up to 3 mm
+INDEPENDENT_MM = 0.3  # a wrong edge or a burr spoils at least that much at once: one independent sample
+MODEL_SD_MM = 0.03  # edges as cut and worn differ from straight flanks and flats by that
+PEAK_SD_MM = 0.15  # and by that beside a peak, which wears most
+PEAK_MM = 0.35  # on each side
+STRAY_P = 0.1  # share of stations that show another edge
+STRAY_SPAN_MM = 3.0  # over which another edge can be
+FLOOR_U_MM = 0.01  # no height is located better than that
+
+WIDTH_SD_MM = 0.03  # blades of one profile differ by that (trade limit of about 0.05 mm)
+WIDTH_TAIL = (0.04, 0.2)  # share and sd in mm of widths spoiled by a chamfer, a shadow or wear
+WIDTH_SPAN_MM = 6.0  # blades are 5 to 11 mm wide
+LENGTH_SD_MM = 0.05
+LENGTH_TAIL = (0.06, 0.4)  # a worn tip, or a shoulder seen on its rounding
+LENGTH_SPAN_MM = 20.0  # 17 to 37 mm
+WRONG_STOP_P = 0.04  # share of stops taken for the other kind
+
+POSITION_SD_MM = 0.02  # positions as made (trade limit of 0.05 mm, less for machines by code)
+SHIFT_SD_MM = 0.02  # of all cuts of a key made by code
+COPY = (0.12, 0.25)  # share and sd in mm of copies made off their stop
+WRONG_FLANK_P = 0.04  # share of positions spoiled by a wrong edge
+WRONG_FLANK_SD_MM = 0.3
+SHIFT_NODES = np.concatenate([np.linspace(-3.0, 3.0, 13), [-8.0, -6.0, -4.5, 4.5, 6.0, 8.0]])
+STRETCH_NODES = np.linspace(-2.0, 2.0, 5)
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Stations at which one edge is compared with models; each of shape (n,).
+
+    ``weight`` is the number of independent samples that each station stands for.
+    """
+
+    x_mm: Array
+    height_mm: Array
+    sd_mm: Array
+    weight: Array
+
+
+def samples_of(blade: Blade, trace: EdgeTrace) -> Samples:
+    """Thin out a trace to the stations that are clear of stop and tip."""
+    step = float(trace.x_mm[1] - trace.x_mm[0])
+    every = max(1, round(STATION_MM / step))
+    x, height, u = trace.x_mm[::every], trace.height_mm[::every], trace.u_mm[::every]
+    from_shoulder = blade.stop == "shoulder"
+    low = STOP_CLEAR_MM if from_shoulder else TIP_CLEAR_MM
+    end = blade.length.mm if from_shoulder and blade.length is not None else float(trace.x_mm[-1])
+    high = end - (TIP_CLEAR_MM if from_shoulder else STOP_CLEAR_MM)
+    use = np.isfinite(height) & np.isfinite(u) & (x >= low) & (x <= high)
+    weight = step * every / max(trace.correlation_mm, INDEPENDENT_MM)
+    return Samples(x[use], height[use], np.maximum(u[use], FLOOR_U_MM), np.full(int(use.sum()), weight))
+
+
+def trace_log_likelihood(
+    samples: Samples, positions_mm: Array, roots_mm: Array, shape: CutShape, width_mm: float
+) -> tuple[float, Array]:
+    """Log-likelihood of a trace around the edge that cuts leave, and how far each station is above it in mm."""
+    model, peak = ideal_edge(samples.x_mm, positions_mm, roots_mm, shape, width_mm)
+    off = samples.height_mm - model
+    sd = np.hypot(samples.sd_mm, np.where(peak < PEAK_MM, PEAK_SD_MM, MODEL_SD_MM))
+    right = (1 - STRAY_P) * np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
+    return float(samples.weight @ np.log(right + STRAY_P / STRAY_SPAN_MM)), off
+
+
+def width_log_density(width: Length, nominal_mm: float) -> float:
+    """Log-density of a measured width, given a blade's."""
+    return _log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_TAIL)
+
+
+def length_log_density(length: Length | None, nominal_mm: float | None) -> float:
+    """Log-density of a measured length; with no length to compare it can be any."""
+    if length is None or nominal_mm is None:
+        return -math.log(LENGTH_SPAN_MM)
+    return _log_two_normals(length.mm - nominal_mm, math.hypot(length.u_mm, LENGTH_SD_MM), LENGTH_TAIL)
+
+
+def stop_log_probability(seen: str, nominal: str) -> float:
+    """Log-probability of the stop that was seen, given a blade's; "unknown" tells nothing."""
+    if seen == "unknown":
+        return math.log(0.5)
+    return math.log(1 - WRONG_STOP_P if seen == nominal else WRONG_STOP_P)
+
+
+def _log_two_normals(off: float, sd: float, tail: tuple[float, float]) -> float:
+    share, wide = tail[0], math.hypot(sd, tail[1])
+    main = (1 - share) / sd * math.exp(-0.5 * (off / sd) ** 2)
+    return math.log((main + share / wide * math.exp(-0.5 * (off / wide) ** 2) + 1e-12) / math.sqrt(2 * math.pi))
+
+
+def position_log_likelihood(
+    readings: tuple[EdgeReading, ...], nominal_mm: Array, station_u_mm: float, stretch_u: float
+) -> float:
+    """Log-likelihood of the measured positions against positions anywhere, given where they should be.
+
+    Like `keyid.codes.root_log_likelihood`, each is a ratio of densities times its volume.  The shift of all cuts and
+    the stretch of the axis are integrated out on a grid.
+    """
+    position = np.concatenate([reading.position_mm for reading in readings])
+    u = np.concatenate([reading.position_u_mm for reading in readings])
+    seen = np.isfinite(position)
+    if not seen.any():
+        return 0.0
+    nominal = np.tile(nominal_mm, len(readings))[seen]
+    shift, weight = _shift_grid(math.hypot(station_u_mm, SHIFT_SD_MM))
+    stretch = 1 + STRETCH_NODES * stretch_u
+    expected = shift[:, None, None] + stretch[None, :, None] * nominal
+    log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
+    log_weight = np.log(weight)[:, None] - 0.5 * STRETCH_NODES**2 - math.log(np.exp(-0.5 * STRETCH_NODES**2).sum())
+    return float(np.logaddexp.reduce(log_each + log_weight, axis=None))
+
+
+def _shift_grid(main_sd: float) -> tuple[Array, Array]:
+    """Nodes and prior weights of the shift: a key by code, or a copy off its stop."""
+    share, copy_sd = COPY
+    wide = math.hypot(main_sd, copy_sd)
+    node = np.sort(np.concatenate([SHIFT_NODES * main_sd, np.linspace(-2.5, 2.5, 41) * wide]))
+    cell = np.gradient(node)
+    main = (1 - share) / main_sd * np.exp(-0.5 * (node / main_sd) ** 2)
+    weight = (main + share / wide * np.exp(-0.5 * (node / wide) ** 2)) * cell
+    return node, weight / weight.sum()
+
+
+def _position_term(off: Array, u: Array) -> Array:
+    variance = u**2 + POSITION_SD_MM**2
+    right = (1 - WRONG_FLANK_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    wide = u**2 + WRONG_FLANK_SD_MM**2
+    wrong = WRONG_FLANK_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    return np.asarray(np.log(right + wrong + 1e-12))

@@ -1,0 +1,168 @@
+"""One profile fitted to the measured blade: its cuts measured, its codes weighed, its evidence summed."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.blade import Blade, EdgeTrace
+from keyid.codes import CodePosterior, code_posterior
+from keyid.cutmodel import CutShape, shape_of
+from keyid.decoding import EdgeReading, read_cuts
+from keyid.evidence import (
+    Samples,
+    length_log_density,
+    position_log_likelihood,
+    stop_log_probability,
+    trace_log_likelihood,
+    width_log_density,
+)
+from keyid.profile import Profile
+from keyid.unlisted import unlisted_position_log_likelihood, unlisted_root_log_likelihood
+
+Array = NDArray[np.float64]
+
+NOMINAL_LENGTH_U_MM = 0.3  # a tip placed by a shoulder, or the other way round, through a nominal length
+LOWER_MM = 0.1  # an edge that much lower on average is the one that is cut
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Where a profile's stop is on the blade: x_blade = origin + direction * x_profile."""
+
+    origin_mm: float
+    direction: int
+    u_mm: float
+
+    def to_blade(self, x_mm: Array) -> Array:
+        """Stations of the profile on the blade."""
+        return self.origin_mm + self.direction * x_mm
+
+    def to_profile(self, x_mm: Array) -> Array:
+        """Stations of the blade in the profile's own count."""
+        return (x_mm - self.origin_mm) * self.direction
+
+
+@dataclass(frozen=True)
+class CutFit:
+    """A profile's cuts on the blade.
+
+    Attributes
+    ----------
+    readings : tuple of EdgeReading
+        Of each cut edge, in the profile's order and its count of stations.
+    shift_mm : float
+        How far the cuts stand from where the profile says.
+    codes : CodePosterior
+    log_evidence : float
+        Log-density of the two traces, given the profile.
+    unlisted_log_evidence : float
+        The same for an unlisted key that has its cuts there.
+    highest_off, lowest_off : tuple of (station, mm)
+        Where the traces are most above and below what these cuts leave.
+    """
+
+    readings: tuple[EdgeReading, ...]
+    shift_mm: float
+    station_u_mm: float
+    codes: CodePosterior
+    log_evidence: float
+    unlisted_log_evidence: float
+    lowest_off: tuple[float, float]
+
+
+def frame_of(profile: Profile, blade: Blade) -> Frame | None:
+    """Place a profile's stop on the blade; None where nothing tells where it is."""
+    seen = blade.stop
+    if seen == "unknown":  # stations are then counted from the tip, the end that is always seen
+        seen = "tip"
+    if seen == profile.stop:
+        return Frame(0.0, 1, blade.station_common_u_mm)
+    if blade.length is not None:
+        return Frame(blade.length.mm, -1, math.hypot(blade.station_common_u_mm, blade.length.u_mm))
+    if profile.length_mm is not None:
+        return Frame(profile.length_mm, -1, NOMINAL_LENGTH_U_MM)
+    return None
+
+
+def size_log_density(profile: Profile, blade: Blade) -> float:
+    """Log-density of stop, width and length; the length of a tip stop's blade never decides."""
+    length = profile.length_mm if profile.stop == "shoulder" else None
+    return (
+        stop_log_probability(blade.stop, profile.stop)
+        + width_log_density(blade.width, profile.width_mm)
+        + length_log_density(blade.length, length)
+    )
+
+
+def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -> CutFit | None:
+    """Fit a profile's cuts to the blade's edges; None where they can't be placed."""
+    frame = frame_of(profile, blade)
+    if frame is None:
+        return None
+    shape = shape_of(profile)
+    cut_edges = _cut_edges(profile, blade)
+    traces = tuple((blade.a, blade.b)[edge] for edge in cut_edges)
+    nominal = np.asarray(profile.positions_mm)
+    on_blade, shift = _read(traces, frame, nominal, shape, blade.width.mm)
+    fit, lowest = edges_log_likelihood(samples, cut_edges, on_blade, frame.to_blade(nominal) + shift, shape, blade)
+    readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
+    codes = code_posterior(profile, readings, blade.height_common_u_mm)
+    listed = position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u) + codes.log_evidence
+    unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
+    unlisted += unlisted_root_log_likelihood(readings, blade.width.mm)
+    return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + listed, fit + unlisted, lowest)
+
+
+def _cut_edges(profile: Profile, blade: Blade) -> tuple[int, ...]:
+    """Which edges (0: a, 1: b) carry the profile's cuts."""
+    if profile.edges == 2:
+        return (0, 1)
+    mean = [_mean_height(trace) for trace in (blade.a, blade.b)]
+    return (1,) if blade.edges == 2 and mean[1] < mean[0] - LOWER_MM else (0,)
+
+
+def _mean_height(trace: EdgeTrace) -> float:
+    seen = trace.height_mm[np.isfinite(trace.height_mm)]
+    return float(seen.mean()) if len(seen) else math.inf
+
+
+def _read(
+    traces: tuple[EdgeTrace, ...], frame: Frame, nominal: Array, shape: CutShape, width_mm: float
+) -> tuple[tuple[EdgeReading, ...], float]:
+    """Measure in the blade's count of stations, in the profile's order of cuts."""
+    slots = frame.to_blade(nominal)
+    readings, shift = read_cuts(traces, slots[:: frame.direction], shape, width_mm)
+    return tuple(_ordered(reading, frame.direction) for reading in readings), shift
+
+
+def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
+    order = slice(None, None, direction)
+    return EdgeReading(r.root_mm[order], r.root_u_mm[order], r.position_mm[order], r.position_u_mm[order])
+
+
+def edges_log_likelihood(
+    samples: tuple[Samples, Samples],
+    cut_edges: tuple[int, ...],
+    readings: tuple[EdgeReading, ...],
+    slots_mm: Array,
+    shape: CutShape,
+    blade: Blade,
+) -> tuple[float, tuple[float, float]]:
+    """Log-likelihood of both traces around the measured cuts, and the place that is lowest below them."""
+    total, lowest = 0.0, (0.0, 0.0)
+    for edge, sample in enumerate(samples):
+        position, root = np.empty(0), np.empty(0)
+        if edge in cut_edges:
+            reading = readings[cut_edges.index(edge)]
+            seen = np.isfinite(reading.root_mm)
+            position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)[seen]
+            root = reading.root_mm[seen]
+        likelihood, off = trace_log_likelihood(sample, position, root, shape, blade.width.mm)
+        total += likelihood
+        if len(off) and off.min() < lowest[1]:
+            lowest = (float(sample.x_mm[np.argmin(off)]), float(off.min()))
+    return total, lowest

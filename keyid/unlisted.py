@@ -1,0 +1,133 @@
+"""The model of a key whose blade is in no profile file: any cuts, of any roots, mostly evenly spaced.
+
+Many unlisted keys look like a listed one, so part of their width and length is drawn from the library.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import median_filter
+from scipy.signal import find_peaks
+
+from keyid.blade import Blade, EdgeTrace
+from keyid.codes import root_log_likelihood
+from keyid.decoding import EdgeReading
+from keyid.evidence import (
+    LENGTH_SPAN_MM,
+    TIP_CLEAR_MM,
+    WIDTH_SPAN_MM,
+    length_log_density,
+    position_log_likelihood,
+    width_log_density,
+)
+from keyid.profile import Profile
+
+Array = NDArray[np.float64]
+
+UNLISTED_P = 0.04  # share of keys that are in no file: a guess for a library that covers a shop's trade
+LOOKALIKE_P = 0.4  # of those that have width and length of a listed blade
+SAME_PLACES_P = 0.15  # of those whose cuts stand where a listed blade's do
+EVEN_P = 0.7  # of those whose cuts are evenly spaced anywhere; the rest stand anywhere
+FIRST_SPAN_MM = 4.0  # first cuts are 3 to 7 mm from the stop
+PITCH_SPAN_MM = 2.5  # pitches are 2 to 4.5 mm
+ANYWHERE_SPAN_MM = 2.5  # of an irregular cut between its neighbours
+DEEPEST_SHARE = 0.45  # of the width left at the deepest roots
+ROOT_STEP_MM = 0.02  # roots of any height, as a fine depth table
+ROOT_SD_MM = 0.025  # as made
+
+SMOOTH_MM = 0.35  # cuts are sought in the trace smoothed by a median over that
+PROMINENCE_MM = 0.15  # lower dips are noise or wear
+DISTANCE_MM = 1.4  # cuts aren't closer
+SAME_CUT_MM = 0.6  # dips of the two edges that near are one cut
+
+
+def unlisted_root_log_likelihood(readings: tuple[EdgeReading, ...], width_mm: float) -> float:
+    """Log-likelihood of the roots, any height being as likely, against roots of any height on each edge."""
+    root = np.arange(DEEPEST_SHARE * width_mm, width_mm + ROOT_STEP_MM / 2, ROOT_STEP_MM)
+    each = sum(root_log_likelihood(r, root[None, :], np.full((1, 1), ROOT_SD_MM)) for r in readings)
+    return float(np.sum(np.logaddexp.reduce(np.asarray(each), axis=1) - math.log(len(root))))
+
+
+def unlisted_position_log_likelihood(
+    readings: tuple[EdgeReading, ...], listed_mm: Array | None, station_u_mm: float, stretch_u: float
+) -> float:
+    """Log-likelihood of the positions: where a listed blade's are, evenly spaced, or anywhere."""
+    position = np.array([reading.position_mm for reading in readings])
+    u = np.array([reading.position_u_mm for reading in readings])
+    seen = np.isfinite(position)
+    anywhere = float(np.sum(np.log(math.sqrt(2 * math.pi) * u[seen] / ANYWHERE_SPAN_MM)))
+    even_p = EVEN_P if listed_mm is not None else EVEN_P + SAME_PLACES_P
+    terms = [math.log(1 - EVEN_P - SAME_PLACES_P) + anywhere]
+    fit = _even_fit(position, u)
+    if fit is not None:
+        even_mm, log_prior = fit
+        terms.append(math.log(even_p) + log_prior + position_log_likelihood(readings, even_mm, 0.0, 0.0))
+    if listed_mm is not None:
+        there = position_log_likelihood(readings, listed_mm, station_u_mm, stretch_u)
+        terms.append(math.log(SAME_PLACES_P) + there)
+    return float(np.logaddexp.reduce(terms))
+
+
+def _even_fit(position: Array, u: Array) -> tuple[Array, float] | None:
+    """Evenly spaced places through the measured ones, and the log of the prior share of such a fit's volume."""
+    seen = np.isfinite(position)
+    number = np.tile(np.arange(position.shape[1]), (len(position), 1))
+    if len(np.unique(number[seen])) < 3:
+        return None
+    weight = 1 / np.hypot(u[seen], 0.02)
+    design = np.column_stack([np.ones(seen.sum()), number[seen]])
+    for _ in range(3):
+        first, pitch = np.linalg.lstsq(design * weight[:, None], position[seen] * weight, rcond=None)[0]
+        off = np.abs(position[seen] - first - pitch * number[seen]) / np.hypot(u[seen], 0.02)
+        weight = np.minimum(1.0, 2.0 / np.maximum(off, 1e-9)) / np.hypot(u[seen], 0.02)
+    information = (design * weight[:, None]).T @ (design * weight[:, None])
+    volume = 2 * math.pi / math.sqrt(max(np.linalg.det(information), 1e-9))
+    log_prior = math.log(min(1.0, volume / (FIRST_SPAN_MM * PITCH_SPAN_MM)))
+    return first + pitch * np.arange(position.shape[1]), log_prior
+
+
+def unlisted_size_log_density(blade: Blade, profiles: tuple[Profile, ...]) -> float:
+    """Log-density of width, length and stop: any, or those of a listed blade."""
+    anything = math.log(0.5 / (WIDTH_SPAN_MM * LENGTH_SPAN_MM))
+    alike = [
+        math.log(0.5)
+        + width_log_density(blade.width, p.width_mm)
+        + length_log_density(blade.length, p.length_mm if p.stop == "shoulder" else None)
+        for p in profiles
+    ]
+    if not alike:
+        return anything
+    lookalike = float(np.logaddexp.reduce(alike)) - math.log(len(alike))
+    return float(np.logaddexp(math.log(1 - LOOKALIKE_P) + anything, math.log(LOOKALIKE_P) + lookalike))
+
+
+def free_slots(blade: Blade) -> tuple[Array, tuple[bool, bool]]:
+    """Stations of the dips of both edges, dips of two edges taken together, and which edges have any."""
+    dips = [_dips(blade, trace) for trace in (blade.a, blade.b)]
+    found = np.sort(np.concatenate(dips))
+    if len(found) == 0:
+        return found, (False, False)
+    starts = np.concatenate([[True], np.diff(found) > SAME_CUT_MM])
+    label = np.cumsum(starts) - 1
+    return np.bincount(label, found) / np.bincount(label), (len(dips[0]) > 0, len(dips[1]) > 0)
+
+
+def _dips(blade: Blade, trace: EdgeTrace) -> Array:
+    seen = np.isfinite(trace.height_mm)
+    if seen.sum() < 3:
+        return np.empty(0)
+    step = float(trace.x_mm[1] - trace.x_mm[0])
+    height = np.interp(trace.x_mm, trace.x_mm[seen], trace.height_mm[seen])
+    smooth = median_filter(height, max(3, round(SMOOTH_MM / step)), mode="nearest")
+    at, _ = find_peaks(-smooth, prominence=PROMINENCE_MM, distance=max(1, round(DISTANCE_MM / step)))
+    return np.asarray(trace.x_mm[at][_clear(blade, trace.x_mm[at])])
+
+
+def _clear(blade: Blade, x: Array) -> NDArray[np.bool_]:
+    """Tell which stations are not in the tip's taper."""
+    if blade.stop == "shoulder" and blade.length is not None:
+        return np.asarray(x < blade.length.mm - TIP_CLEAR_MM / 2)
+    return np.asarray(x > TIP_CLEAR_MM / 2)

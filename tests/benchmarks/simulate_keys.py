@@ -1,0 +1,318 @@
+"""Score ranking and bitting on simulated traces of invented keys.
+
+Usage: python -m tests.benchmarks.simulate_keys PROFILES_DIR [--keys N] [--seed N]
+
+Keys are drawn from the library (and one in ten from a family that is in no file), made with scatter, worn, copied off
+their stop, and "measured" with correlated noise, errors common to all heights or stations, gaps, and stretches read on
+another edge.  All shares and sizes are guesses (no source) that bracket what photos of rendered keys showed.
+"""
+
+from __future__ import annotations
+
+import argparse
+import math
+import time
+from collections import Counter
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter1d, grey_opening
+
+from keyid.bitting import read_bitting
+from keyid.blade import Blade, EdgeTrace
+from keyid.length import Length
+from keyid.library import load_library
+from keyid.profile import Profile, same_outline
+from keyid.ranking import Ranking, rank
+
+Array = NDArray[np.float64]
+
+STEP_MM = 0.05
+FOREIGN_P, UNCUT_P, WORN_P, COPY_P = 0.10, 0.05, 0.3, 0.12
+ROOT_SD_MM, POSITION_SD_MM = 0.015, 0.02
+STRAY_P, STRAY_MM = 0.1, 0.4  # share of cuts with a stretch on a wrong edge, and how far at most
+GAP_P = 0.08
+
+
+@dataclass(frozen=True)
+class MadeKey:
+    """A key with what is true of it: per cut (from the stop) code, mean root and position; heights of both edges."""
+
+    profile: Profile
+    foreign: bool
+    uncut: bool
+    codes: tuple[str, ...]
+    roots_mm: Array
+    positions_mm: Array
+    length_mm: float
+    width_mm: float
+    x_mm: Array
+    heights_mm: tuple[Array, Array]
+
+
+def legal_codes(rng: np.random.Generator, profile: Profile) -> Array:
+    """Draw code numbers, neighbours within the MACS."""
+    count, macs = len(profile.codes), profile.macs or len(profile.codes)
+    while True:
+        codes = rng.integers(0, count, len(profile.positions_mm))
+        if np.all(np.abs(np.diff(codes)) <= macs) and len(set(codes)) > 1:
+            return codes
+
+
+def foreign_profile(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> Profile:
+    """Change a listed blade into one that is in no file: cuts elsewhere, other depths, often another size."""
+    base = profiles[rng.integers(len(profiles))]
+    alike = rng.random() < 0.5
+    width = base.width_mm if alike else base.width_mm + rng.choice([-1, 1]) * rng.uniform(0.2, 0.9)
+    pitch = float(np.diff(base.positions_mm)[0])
+    pitch *= rng.choice([1 - rng.uniform(0.05, 0.18), 1 + rng.uniform(0.05, 0.15)])
+    first = base.positions_mm[0] + rng.uniform(-0.4, 0.6)
+    count = int(min(len(base.positions_mm) + rng.integers(-1, 2), ((base.length_mm or 30) - first - 3) // pitch + 1))
+    positions = tuple(first + pitch * n for n in range(max(count, 3)))
+    step = -float(np.diff(base.roots_mm)[0]) * rng.uniform(0.85, 1.15)
+    top = width - (base.width_mm - base.roots_mm[0])
+    roots = tuple(top - step * n for n in range(len(base.roots_mm)))
+    length = base.length_mm if alike else (base.length_mm or 30) + rng.uniform(-2, 2)
+    return replace(base, id="foreign", width_mm=width, length_mm=length, positions_mm=positions, roots_mm=roots)
+
+
+def tip_limit(rng: np.random.Generator, from_tip: Array, width: float) -> tuple[Array, Array]:
+    """Height that the narrowing to the tip leaves on each edge."""
+    kind = rng.choice(["blunt", "pointed", "rounded", "one-sided"])
+    reach = {"blunt": 1.3, "pointed": 3.0, "rounded": 3.1, "one-sided": 3.0}[str(kind)]
+    left = {"blunt": 0.3 * width, "pointed": 0.43 * width, "rounded": 0.5 * width, "one-sided": 0.7 * width}[str(kind)]
+    t = np.clip(1 - from_tip / reach, 0, 1)
+    loss = left * (1 - np.sqrt(1 - t**2)) if kind == "rounded" else left * t
+    other = 0.1 * width * np.clip(1 - from_tip / 1.0, 0, 1) if kind == "one-sided" else loss
+    return width - loss, width - other
+
+
+def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey:
+    """Make one key."""
+    foreign = rng.random() < FOREIGN_P
+    uncut = not foreign and rng.random() < UNCUT_P
+    profile = foreign_profile(rng, profiles) if foreign else profiles[rng.integers(len(profiles))]
+    width, length = profile.width_mm, profile.length_mm or 30.0
+    codes = legal_codes(rng, profile)
+    wear = abs(rng.normal(0, 0.07)) if rng.random() < WORN_P else 0.0
+    shift = rng.normal(0, 0.25) if rng.random() < COPY_P else rng.normal(0, 0.01)
+    x = np.arange(0, length + STEP_MM / 2, STEP_MM)
+    limits = tip_limit(rng, length - x if profile.stop == "shoulder" else x, width)
+    heights, roots, places = [], [], []
+    for edge in range(2):
+        height = limits[edge].copy()
+        if not uncut and edge < profile.edges:
+            root, place = make_cuts(rng, profile, codes, wear, shift)
+            height = cut_edge(x, height, root, place, profile)
+            roots.append(root)
+            places.append(place)
+        heights.append(grey_opening(height, round(rng.uniform(0.3, 0.9) / STEP_MM)) if wear else height)
+    roots = roots or [np.full(len(codes), width)]
+    places = places or [np.asarray(profile.positions_mm)]
+    names = tuple(profile.codes[c] for c in codes)
+    both = heights[0], heights[1]
+    return MadeKey(
+        profile, foreign, uncut, names, np.mean(roots, axis=0), np.mean(places, axis=0), length, width, x, both
+    )
+
+
+def make_cuts(
+    rng: np.random.Generator, profile: Profile, codes: Array, wear: float, shift: float
+) -> tuple[Array, Array]:
+    """Roots and positions of one edge as made and worn; a root at full width stays uncut."""
+    nominal = np.asarray(profile.roots_mm)[codes]
+    uncut = nominal > profile.width_mm - 0.01
+    root = nominal + rng.normal(0, ROOT_SD_MM, len(codes)) - wear * np.maximum(0, rng.normal(1, 0.3, len(codes)))
+    place = np.asarray(profile.positions_mm) + shift + rng.normal(0, POSITION_SD_MM, len(codes))
+    return np.where(uncut, profile.width_mm, root), np.where(uncut, profile.positions_mm, place)
+
+
+def cut_edge(x: Array, height: Array, roots: Array, places: Array, profile: Profile) -> Array:
+    """Take a trapezoid out of the edge for every cut."""
+    slope = 1 / math.tan(math.radians((profile.angle_deg or 90) / 2))
+    for root, place in zip(roots, places, strict=True):
+        flank = root + np.maximum(0, np.abs(x - place) - (profile.flat_mm or 0.8) / 2) * slope
+        height = np.minimum(height, np.where(root > profile.width_mm - 0.01, np.inf, flank))
+    return height
+
+
+def correlated(rng: np.random.Generator, n: int, sd: float, correlation_mm: float) -> Array:
+    """Noise whose neighbouring values go together."""
+    width = correlation_mm / STEP_MM / 2
+    noise = gaussian_filter1d(rng.normal(0, 1, n + 200), width)[100 : n + 100]
+    return noise * sd * math.sqrt(2 * math.sqrt(math.pi) * width)
+
+
+def measure(rng: np.random.Generator, key: MadeKey) -> Blade:
+    """Measure a key with all that goes wrong in a photo."""
+    height_u, station_u = rng.uniform(0.015, 0.06), rng.uniform(0.02, 0.05)
+    stretch_u, noise, correlation = rng.uniform(0.0005, 0.002), rng.uniform(0.01, 0.04), rng.uniform(0.2, 0.8)
+    common, station = rng.normal(0, height_u), rng.normal(0, station_u)
+    stretch = 1 + rng.normal(0, stretch_u)
+    shoulder = key.profile.stop == "shoulder"
+    end = key.length_mm if shoulder else key.length_mm - rng.uniform(0.2, 1.0)
+    x = np.arange(0, end, STEP_MM)
+    traces = []
+    for height in key.heights_mm:
+        seen = np.interp((x - station) / stretch, key.x_mm, height) + common
+        seen = gaussian_filter1d(seen, 0.03 / STEP_MM) + correlated(rng, len(x), noise, correlation)
+        spoil(rng, seen, key)
+        traces.append(EdgeTrace(x, seen, np.where(np.isfinite(seen), noise, np.nan), correlation))
+    width_u = math.hypot(height_u, 0.01)
+    width = Length(key.width_mm + 0.7 * common + rng.normal(0, 0.72 * width_u), width_u)
+    length_u = math.hypot(station_u, 0.03)
+    length = Length(key.length_mm * stretch + station + rng.normal(0, 0.03), length_u) if shoulder else None
+    edges = None if key.uncut else key.profile.edges
+    return Blade(key.profile.stop, edges, length, width, traces[0], traces[1], height_u, station_u, stretch_u)
+
+
+def spoil(rng: np.random.Generator, height: Array, key: MadeKey) -> None:
+    """Move some stretches to another edge, and lose some."""
+    places = key.positions_mm if not key.uncut else np.arange(3.0, key.length_mm - 3, 3.5)
+    for place in places:
+        if rng.random() < STRAY_P:
+            start, span = place - rng.uniform(0, 1.5), rng.uniform(0.3, 2.0)
+            height[round(max(start, 0) / STEP_MM) : round((start + span) / STEP_MM)] += rng.uniform(-STRAY_MM, STRAY_MM)
+        if rng.random() < GAP_P:
+            start, span = place - rng.uniform(0, 1.5), rng.uniform(0.2, 1.5)
+            height[round(max(start, 0) / STEP_MM) : round((start + span) / STEP_MM)] = np.nan
+
+
+class Score:
+    """What many readings add up to."""
+
+    def __init__(self) -> None:
+        self.count: Counter[str] = Counter()
+        self.cut_p: list[float] = []
+        self.cut_right: list[bool] = []
+        self.key_p: list[float] = []
+        self.key_right: list[bool] = []
+        self.blade_p: list[float] = []
+        self.blade_right: list[bool] = []
+        self.z: dict[str, list[float]] = {"root": [], "position": []}
+        self.error: dict[str, list[float]] = {"root": [], "position": []}
+        self.seconds: list[float] = []
+        self.notes: list[str] = []
+
+    def add(self, key: MadeKey, blade: Blade, ranking: Ranking, name: str) -> None:
+        """Count one key."""
+        none = ranking.none_of_these
+        if key.foreign:
+            self.count["foreign"] += 1
+            self.count["foreign recognised"] += none >= 0.5
+            first = ranking.candidates[0]
+            if none < 0.5:
+                self.notes.append(f"{name}: foreign {none:.2f} taken for {first.profile.id} {first.probability:.2f}")
+            self._cuts(key, blade, ranking, False)
+            return
+        first = ranking.candidates[0]
+        right = looks_same(first.profile, key)
+        self.count["listed"] += 1
+        self.count["refused"] += none >= 0.5
+        self.count["first"] += right
+        self.blade_p.append(sum(c.probability for c in ranking.candidates if c.group == first.group))
+        self.blade_right.append(right)
+        if not right or none >= 0.5:
+            told = f"none {none:.2f} first {first.profile.id} {self.blade_p[-1]:.2f}"
+            self.notes.append(f"{name}: {key.profile.id} {told}")
+        self._cuts(key, blade, ranking, right)
+
+    def _cuts(self, key: MadeKey, blade: Blade, ranking: Ranking, right: bool) -> None:
+        bitting = read_bitting(ranking, blade)
+        if key.uncut or (key.foreign and bitting is None):
+            return
+        order = slice(None, None, 1 if key.profile.stop_first else -1)
+        codes = key.codes[order]
+        n = len(codes)
+        if bitting is None:
+            self.cut_p += [0.0] * n
+            self.cut_right += [False] * n
+            self.key_p.append(0.0)
+            self.key_right.append(False)
+            return
+        got = bitting.cuts
+        hits = [right and cut.code == code for cut, code in zip(got, codes, strict=False)]
+        self.cut_p += [cut.probability for cut in got]
+        self.cut_right += hits + [False] * (len(got) - len(hits))
+        self.key_p.append(bitting.probability)
+        self.key_right.append(right and all(hits))
+        if right:
+            self._lengths(key, bitting.cuts, order)
+
+    def _lengths(self, key: MadeKey, cuts: tuple[object, ...], order: slice) -> None:
+        for cut, root, place in zip(cuts, key.roots_mm[order], key.positions_mm[order], strict=True):
+            if root > key.width_mm - 0.01 or cut.code == "?":
+                continue
+            for name, length, true in (("root", cut.root, root), ("position", cut.position, place)):
+                self.error[name].append(length.mm - true)
+                self.z[name].append((length.mm - true) / length.u_mm)
+
+    def lines(self) -> list[str]:
+        """The figures."""
+        c, sure = self.count, np.array(self.cut_p) >= 0.95
+        cut_right = np.array(self.cut_right)
+        out = [
+            f"blade first      {c['first'] / c['listed']:.4f} of {c['listed']}",
+            f"listed refused   {c['refused'] / c['listed']:.4f}",
+            f"foreign known    {c['foreign recognised'] / max(c['foreign'], 1):.4f} of {c['foreign']}",
+            f"cuts right       {cut_right.mean():.4f} of {len(cut_right)}",
+            f"keys right       {np.mean(self.key_right):.4f} of {len(self.key_right)}",
+            f"sure cuts wrong  {1 - cut_right[sure].mean():.4f} of {sure.sum()} (stated >= 0.95)",
+            f"calibration      cuts {ece(self.cut_p, self.cut_right):.4f} keys {ece(self.key_p, self.key_right):.4f} "
+            f"blades {ece(self.blade_p, self.blade_right):.4f}",
+        ]
+        for name, z in self.z.items():
+            a, e = np.abs(z), np.array(self.error[name])
+            out.append(
+                f"{name:<16} RMS {np.sqrt(np.mean(e**2)):.4f} median {np.median(np.abs(e)):.4f} "
+                f"in 1 u {np.mean(a <= 1):.3f} in 1.96 u {np.mean(a <= 1.96):.3f}"
+            )
+        out.append(f"seconds          median {np.median(self.seconds):.3f} worst {max(self.seconds):.3f}")
+        return out
+
+
+def looks_same(profile: Profile, key: MadeKey) -> bool:
+    """Tell whether a photo could take the key for the profile."""
+    if not key.uncut:
+        return same_outline(profile, key.profile)
+    same = profile.stop == key.profile.stop and profile.width_mm == key.profile.width_mm
+    return same and (profile.stop == "tip" or profile.length_mm == key.profile.length_mm)
+
+
+def ece(p: list[float], right: list[bool], bins: int = 10) -> float:
+    """Expected calibration error: mean gap between stated probability and share right, weighted by count."""
+    at = np.minimum((np.array(p) * bins).astype(int), bins - 1)
+    gaps = np.bincount(at, np.array(p) - np.array(right, float), bins)
+    return float(np.abs(gaps).sum() / len(p))
+
+
+def run(profiles: tuple[Profile, ...], keys: int, seed: int) -> Score:
+    """Make, measure, rank and score keys."""
+    score = Score()
+    for n in range(keys):
+        rng = np.random.default_rng([seed, n])
+        key = make_key(rng, profiles)
+        blade = measure(rng, key)
+        start = time.perf_counter()
+        ranking = rank(blade, profiles)
+        score.seconds.append(time.perf_counter() - start)
+        score.add(key, blade, ranking, f"{seed}/{n}")
+    return score
+
+
+def main() -> None:
+    """Print the figures."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("profiles", type=Path)
+    parser.add_argument("--keys", type=int, default=400)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--notes", action="store_true", help="tell the keys that went wrong")
+    args = parser.parse_args()
+    score = run(load_library(args.profiles).profiles, args.keys, args.seed)
+    print("\n".join(score.lines() + (score.notes if args.notes else [])))
+
+
+if __name__ == "__main__":
+    main()

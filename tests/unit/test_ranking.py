@@ -1,0 +1,125 @@
+"""Checks against invented keys: the blade that was made must be found, and nothing else claimed (no source needed)."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from keyid.length import Length
+from keyid.ranking import Ranking, rank
+from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
+
+TWIN = replace(PIER, id="pier-5b", name="Pier b", grooves_left_mm=((4.4, 6.6),))
+LIBRARY = (PIER, MOLE, QUAY, TWIN)
+CODE = "3-1-4-2-5"
+
+
+def total(ranking: Ranking) -> float:
+    return sum(c.probability for c in ranking.candidates) + ranking.others + ranking.none_of_these
+
+
+def test_the_key_s_blade_is_first_with_its_code() -> None:
+    ranking = rank(measured(key_of(PIER, CODE)), LIBRARY)
+    first = ranking.candidates[0]
+    assert first.profile.id in ("pier-5", "pier-5b")
+    assert "-".join(first.decoded.best[0][0]) == CODE
+    assert total(ranking) == pytest.approx(1.0)
+
+
+def test_blades_that_differ_in_grooves_only_share_group_and_probability() -> None:
+    ranking = rank(measured(key_of(PIER, CODE)), LIBRARY)
+    a, b = ranking.candidates[:2]
+    assert {a.profile.id, b.profile.id} == {"pier-5", "pier-5b"}
+    assert a.group == b.group
+    assert a.probability == pytest.approx(b.probability)
+    assert a.probability + b.probability > 0.95
+
+
+def test_spacing_alone_tells_two_blades_apart() -> None:
+    for profile in (PIER, MOLE):
+        ranking = rank(measured(key_of(profile, CODE)), (PIER, MOLE))
+        assert ranking.candidates[0].profile is profile
+        assert ranking.candidates[0].probability > 0.95
+
+
+def test_a_two_edged_key_with_a_tip_stop_is_found() -> None:
+    ranking = rank(measured(key_of(QUAY, "2-3-1-4-2-1-3")), LIBRARY)
+    assert ranking.candidates[0].profile is QUAY
+    assert ranking.candidates[0].probability > 0.95
+    assert ranking.candidates[0].decoded.best[0][0] == tuple("2314213")
+
+
+def test_a_key_in_no_file_is_none_of_these() -> None:
+    other = replace(PIER, positions_mm=(4.6, 7.6, 10.6, 13.6, 16.6), roots_mm=(7.7, 7.28, 6.86, 6.44, 6.02, 5.6))
+    ranking = rank(measured(key_of(other, CODE)), LIBRARY)
+    assert ranking.none_of_these > 0.9
+    assert total(ranking) == pytest.approx(1.0)
+
+
+def test_a_worn_key_keeps_its_code_and_shows_its_wear() -> None:
+    ranking = rank(measured(key_of(PIER, CODE, lower_mm=0.11, wear_radius_mm=0.3)), LIBRARY)
+    decoded = ranking.candidates[0].decoded
+    assert "-".join(decoded.best[0][0]) == CODE
+    assert decoded.wear.mm == pytest.approx(0.11, abs=0.04)
+    assert [root.mm for root in decoded.roots] == pytest.approx([6.64, 7.64, 6.14, 7.14, 5.64], abs=0.03)
+
+
+def test_a_copy_off_its_stop_shows_its_shift() -> None:
+    decoded = rank(measured(key_of(PIER, CODE, moved_mm=0.35)), LIBRARY).candidates[0].decoded
+    assert decoded.shift.mm == pytest.approx(0.35, abs=0.04)
+    assert [p.mm for p in decoded.positions] == pytest.approx(np.asarray(PIER.positions_mm) + 0.35, abs=0.04)
+
+
+def test_an_uncut_blade_is_ranked_by_its_size() -> None:
+    blade = measured(key_of(PIER, CODE, cuts=()))
+    ranking = rank(replace(blade, edges=None), LIBRARY)
+    assert {c.group for c in ranking.candidates[:3]} == {ranking.candidates[0].group}
+    assert {c.profile.id for c in ranking.candidates[:3]} == {"pier-5", "pier-5b", "mole-5"}
+    assert ranking.candidates[0].decoded.best == ()
+
+
+def test_edges_wrongly_counted_do_not_hide_the_blade() -> None:
+    blade = measured(key_of(QUAY, "1-2-1-2-1-1-2"))
+    ranking = rank(replace(blade, edges=1), LIBRARY)
+    assert ranking.candidates[0].profile is QUAY
+    assert any("edges cut" in text for text in ranking.candidates[0].decoded.speaks_against)
+
+
+def test_a_stop_taken_for_the_other_kind_does_not_hide_the_blade() -> None:
+    key = key_of(PIER, CODE)
+    blade = measured(key)
+    flipped = [replace(t, height_mm=t.height_mm[::-1], x_mm=t.x_mm) for t in (blade.a, blade.b)]
+    blade = replace(blade, stop="tip", length=None, a=flipped[0], b=flipped[1])
+    ranking = rank(blade, LIBRARY)
+    assert ranking.candidates[0].profile.id in ("pier-5", "pier-5b")
+    assert "-".join(ranking.candidates[0].decoded.best[0][0]) == CODE
+
+
+def test_the_words_against_hold_the_numbers() -> None:
+    blade = replace(measured(key_of(PIER, CODE)), width=Length(8.41, 0.03))
+    candidate = rank(blade, (PIER,)).candidates[0]
+    assert "width 8.41 ± 0.03 mm; this blade 8.00: 10 u off" in candidate.decoded.speaks_against
+    candidate = rank(measured(key_of(PIER, CODE)), (PIER,)).candidates[0]
+    assert candidate.decoded.speaks_against == ()
+    assert "width 8.00 ± 0.02 mm; this blade 8.00" in candidate.decoded.speaks_for
+
+
+def test_a_hidden_cut_is_not_read_and_does_not_hide_the_blade() -> None:
+    blade = with_heights(measured(key_of(PIER, CODE)), 10.7, 12.1, np.nan)
+    decoded = rank(blade, LIBRARY).candidates[0].decoded
+    assert decoded.roots[2] is None
+    assert max(decoded.code_probabilities[2].values()) < 0.5
+    assert [root is not None for root in decoded.roots] == [True, True, False, True, True]
+
+
+def test_at_most_ten_candidates_are_listed_and_the_rest_counted() -> None:
+    many = tuple(replace(PIER, id=f"pier-{n}") for n in range(40))
+    ranking = rank(measured(key_of(PIER, CODE)), many)
+    assert len(ranking.candidates) == 10
+    assert ranking.others == pytest.approx(30 * ranking.candidates[0].probability, rel=1e-6)
+
+
+def test_an_empty_library_leaves_none_of_these() -> None:
+    ranking = rank(measured(key_of(PIER, CODE)), ())
+    assert ranking.candidates == ()
+    assert ranking.none_of_these == pytest.approx(1.0)

@@ -1,12 +1,13 @@
-"""Edge points on a card's sides, located along normals of the predicted outline, to a fraction of a pixel.
+"""The card's rims in the photo, located along normals of the predicted outline to a fraction of a pixel.
 
 Each side's straight stretch is cut into stations.  A station is one profile across the side: the mean of many parallel
-ones, so that noise and texture average out while the side's bend stays.
+ones, so that noise and texture average out while the side's bend stays.  Edges that run along the whole side, *ridges*,
+are then told apart: the top rim, the lower rim of a wall that faces the camera, and the border of the card's shadow.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,7 +15,6 @@ from numpy.typing import NDArray
 
 from keyid import card
 from keyid.camera import Camera
-from keyid.card_fit import EdgePoints
 
 Array = NDArray[np.float64]
 
@@ -22,6 +22,18 @@ STATIONS = 24  # per side: each 2 to 3 mm long, so that a finger or a key hides 
 SUBSTATIONS = 12  # profiles averaged in each
 STEP_PX = 0.5  # samples along a profile
 NORMAL_MM = 0.1  # the normal is the image of that step outward
+LINE_SLACK_PX = 1.5  # a side's bend that the camera doesn't predict yet, and noise
+LINE_SPAN = 6  # a line is drawn through stations at least that far apart
+RIDGE_SHARE = 0.08  # of the strongest ridge: weaker ones are noise and print
+RIDGE_NOISE = 3.0  # times the median slope
+FLANK_MM = 0.135  # a rim is rounded over about a tenth of a mm: edges nearer than that are its two flanks
+SHADE_MM = 0.25  # and up to that far apart the weaker inner one is the rim's highlight or shade
+SHADE_SHARE = 0.35
+FOLLOW_PX = 2.5  # a station's edge is looked for that near to the ridge
+CLEAR_SHARE = 0.3  # of the ridge's height: a station that shows less is hidden
+MIN_BENT = 8  # stations that tell a bend
+TRUSTED_SHARE = 0.67
+SOFT_RATIO = 2.0  # an edge so much wider outward than inward is a shadow that begins at the rim
 
 
 @dataclass(frozen=True)
@@ -31,12 +43,15 @@ class Profiles:
     Attributes
     ----------
     side : ndarray of int, shape (n,)
+        Stations of side 0 first, STATIONS for each side.
     along_mm : ndarray, shape (n,)
         Middle of each station.
     base_px, normal_px : ndarray, shape (n, 2)
         Predicted place of the top rim, and the direction outward.
     px_per_mm : ndarray, shape (n,)
         Across the side.
+    wall_px : ndarray, shape (n,)
+        How far outside the top rim the lower rim would appear; negative where the card hides it.
     offset_px : ndarray, shape (m,)
         Place of each sample along the normal, from the predicted rim, outward positive.
     slope : ndarray, shape (n, m)
@@ -48,14 +63,56 @@ class Profiles:
     base_px: Array
     normal_px: Array
     px_per_mm: Array
+    wall_px: Array
     offset_px: Array
     slope: Array
 
-    def at(self, offset_px: Array, chosen: NDArray[np.bool_], u_px: float) -> EdgePoints:
-        """Edge points at one offset of each station, for the chosen stations."""
-        point = self.base_px + offset_px[:, None] * self.normal_px
-        u = np.full(int(chosen.sum()), u_px)
-        return EdgePoints(self.side[chosen], self.along_mm[chosen], point[chosen], self.normal_px[chosen], u)
+
+@dataclass(frozen=True)
+class Ridge:
+    """An edge that runs along a side.
+
+    Attributes
+    ----------
+    peak_px : float
+        Where it is steepest, outward from the side's line.
+    offset_px : float
+        Where it puts the rim.
+    u_px : float
+        Standard uncertainty of taking that for the rim, beyond that of any edge.
+    height : float
+        Median slope at the peak, in grey levels per pixel.
+    """
+
+    peak_px: float
+    offset_px: float
+    u_px: float
+    height: float
+
+
+@dataclass(frozen=True)
+class SideEdges:
+    """What is seen along one side.
+
+    Attributes
+    ----------
+    side : int
+    line_px : ndarray, shape (STATIONS,)
+        A line along the side, as offsets of the stations.
+    seen : ndarray of bool, shape (STATIONS,)
+        Stations whose strongest edge lies on that line.
+    ridges : tuple of Ridge
+        From the inside outward: by its looks the first is the top rim.  Empty when nothing is seen.
+    wall_px, px_per_mm : float
+        Means of the profiles' values.
+    """
+
+    side: int
+    line_px: Array
+    seen: NDArray[np.bool_]
+    ridges: tuple[Ridge, ...]
+    wall_px: float
+    px_per_mm: float
 
 
 def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: float) -> Profiles:
@@ -74,7 +131,7 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
     side = np.repeat(np.arange(4), STATIONS * SUBSTATIONS)
     share = (np.arange(STATIONS * SUBSTATIONS) + 0.5) / (STATIONS * SUBSTATIONS) * 2 - 1
     along = np.concatenate([share * card.straight_mm(k) for k in range(4)])
-    base, normal, density = _rim(camera, side, along)
+    base, normal, density, wall = _rim(camera, side, along)
     offset = np.arange(-np.ceil(reach_px), np.ceil(reach_px) + STEP_PX / 2, STEP_PX)
     grid = (base[:, None] + offset[:, None] * normal[:, None]).astype(np.float32)
     inside = np.all((grid >= 0) & (grid <= np.array(pixels.shape[1::-1]) - 1), axis=-1)
@@ -82,23 +139,27 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
     values = values.reshape(4 * STATIONS, SUBSTATIONS, len(offset), 3).mean(axis=1)
     slope = _slope(values, blur_px)
     slope[~inside.reshape(4 * STATIONS, SUBSTATIONS, -1).all(axis=1)] = 0.0
-
-    def middle(a: Array) -> Array:
-        return np.asarray(a.reshape(4 * STATIONS, SUBSTATIONS, -1).mean(axis=1))
-
-    unit = middle(normal)
+    unit = _by_station(normal)
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
-    return Profiles(side[::SUBSTATIONS], middle(along)[:, 0], middle(base), unit, middle(density)[:, 0], offset, slope)
+    one = [_by_station(a)[:, 0] for a in (along, density, wall)]
+    return Profiles(side[::SUBSTATIONS], one[0], _by_station(base), unit, one[1], one[2], offset, slope)
 
 
-def _rim(camera: Camera, side: NDArray[np.int_], along: Array) -> tuple[Array, Array, Array]:
-    """Pixels of places on the top rim, unit normals outward, and pixels per mm across."""
+def _by_station(values: Array) -> Array:
+    """Means of each station, shape (n, columns)."""
+    return np.asarray(values.reshape(4 * STATIONS, SUBSTATIONS, -1).mean(axis=1))
+
+
+def _rim(camera: Camera, side: NDArray[np.int_], along: Array) -> tuple[Array, Array, Array, Array]:
+    """Pixels of places on the top rim, unit normals outward, pixels per mm across, and the lower rim's offset."""
     rim = card.side_points_mm(side, along)
     outward = np.column_stack([card.SIDE_NORMALS[side], np.zeros(len(side))])
     base = camera.project(rim)
     normal = camera.project(rim + NORMAL_MM * outward) - base
     size = np.linalg.norm(normal, axis=1)
-    return base, normal / size[:, None], size / NORMAL_MM
+    normal /= size[:, None]
+    wall = np.sum((camera.project(rim * np.array([1.0, 1.0, 0.0])) - base) * normal, axis=1)
+    return base, normal, size / NORMAL_MM, wall
 
 
 def _slope(values: Array, blur_px: float) -> Array:
@@ -120,6 +181,119 @@ def peak_near(profiles: Profiles, centre_px: Array, reach_px: float) -> tuple[Ar
     at = np.clip(slope.argmax(axis=1), 1, len(profiles.offset_px) - 2)
     rows = np.arange(len(at))
     before, here, after = (profiles.slope[rows, at + k] for k in (-1, 0, 1))
-    bend = before - 2 * here + after
-    shift = np.where(bend < -1e-9, 0.5 * (before - after) / np.minimum(bend, -1e-9), 0.0)
-    return profiles.offset_px[at] + STEP_PX * np.clip(shift, -1, 1), here
+    return profiles.offset_px[at] + STEP_PX * _vertex(before, here, after), here
+
+
+def _vertex(before: Array, here: Array, after: Array) -> Array:
+    """Place of a parabola's top, in samples from the middle one of three."""
+    bend = np.minimum(before - 2 * here + after, -1e-9)
+    return np.asarray(np.clip(0.5 * (before - after) / bend, -1, 1))
+
+
+def side_edges(profiles: Profiles, reach_px: float, inward_px: float) -> tuple[SideEdges, ...]:
+    """Tell the edges along each side apart.
+
+    Parameters
+    ----------
+    profiles : Profiles
+    reach_px : float
+        How far from the prediction the strongest edge is looked for.
+    inward_px : float
+        How far inward from the strongest edge a weaker one may be the rim.
+    """
+    offset, height = peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
+    return tuple(_one_side(profiles, k, offset, height, inward_px) for k in range(4))
+
+
+def _one_side(profiles: Profiles, side: int, offset: Array, height: Array, inward_px: float) -> SideEdges:
+    """Edges of one side."""
+    here = profiles.side == side
+    line, seen = _line_through(profiles.along_mm[here], offset[here], height[here])
+    density, wall = float(profiles.px_per_mm[here].mean()), float(profiles.wall_px[here].mean())
+    mean = _aligned(profiles.slope[here][seen], line[seen], profiles.offset_px)
+    ridges = _ridges(mean, profiles.offset_px, density, inward_px)
+    return SideEdges(side, line, seen, ridges, wall, density)
+
+
+def _line_through(along: Array, offset: Array, height: Array) -> tuple[Array, NDArray[np.bool_]]:
+    """The straight line that most stations' edges lie on, and which do."""
+    i, j = np.triu_indices(len(along), LINE_SPAN)
+    slope = (offset[j] - offset[i]) / (along[j] - along[i])
+    lines = offset[i, None] + slope[:, None] * (along - along[i, None])
+    near = (np.abs(lines - offset) < LINE_SLACK_PX) & (height > 0)
+    seen = near[np.argmax(near.sum(axis=1))]
+    if seen.sum() < 2:
+        return np.zeros(len(along)), seen
+    line = np.asarray(np.polynomial.Polynomial.fit(along[seen], offset[seen], 1)(along))
+    return line, np.asarray((np.abs(line - offset) < LINE_SLACK_PX) & (height > 0))
+
+
+def _aligned(slope: Array, line: Array, offset: Array) -> Array:
+    """Median over stations of the slopes, each moved so that the line is at 0."""
+    moved = [np.interp(offset + shift, offset, row, 0.0, 0.0) for row, shift in zip(slope, line, strict=True)]
+    return np.asarray(np.median(moved, axis=0)) if moved else np.zeros(len(offset))
+
+
+def _ridges(mean: Array, offset: Array, px_per_mm: float, inward_px: float) -> tuple[Ridge, ...]:
+    """Ridges of a side's mean profile, flanks of one rim joined."""
+    inner = (mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:]) & (offset[1:-1] >= -inward_px)
+    tops = np.flatnonzero(inner) + 1
+    if len(tops) == 0:
+        return ()
+    floor = max(RIDGE_SHARE * mean[tops].max(), RIDGE_NOISE * float(np.median(mean)))
+    found = [_ridge(mean, offset, int(k)) for k in tops if mean[k] > floor]
+    joined: list[Ridge] = []
+    for ridge in found:
+        if joined and _same_rim(joined[-1], ridge, px_per_mm):
+            joined[-1] = _merged(joined[-1], ridge)
+        else:
+            joined.append(ridge)
+    return tuple(joined)
+
+
+def _ridge(mean: Array, offset: Array, top: int) -> Ridge:
+    """One ridge; an edge that is soft outward only is a shadow, which begins at the rim: there its foot counts."""
+    at = float(offset[top] + STEP_PX * _vertex(mean[top - 1], mean[top], mean[top + 1]))
+    half = mean[top] / 2
+    inward = int(np.argmax(mean[top::-1] < half)) or top
+    outward = int(np.argmax(mean[top:] < half)) or len(mean) - top
+    if outward > SOFT_RATIO * inward:
+        foot = float(offset[top] - inward * STEP_PX)
+        return Ridge(at, foot, abs(at - foot) / 2, float(mean[top]))
+    return Ridge(at, at, 0.0, float(mean[top]))
+
+
+def _same_rim(inner: Ridge, outer: Ridge, px_per_mm: float) -> bool:
+    """Whether two ridges are the two flanks of one rounded rim."""
+    apart = (outer.offset_px - inner.offset_px) / px_per_mm
+    return apart < FLANK_MM or (apart < SHADE_MM and inner.height < SHADE_SHARE * outer.height)
+
+
+def _merged(inner: Ridge, outer: Ridge) -> Ridge:
+    """Two flanks as one ridge, which puts the rim between them."""
+    weight = inner.height / (inner.height + outer.height)
+    apart = outer.offset_px - inner.offset_px
+    u = float(np.hypot(max(inner.u_px, outer.u_px), apart * np.sqrt(weight * (1 - weight)) / 2))
+    strong = inner if weight > 0.5 else outer
+    return Ridge(strong.peak_px, outer.offset_px - weight * apart, u, strong.height)
+
+
+def follow(profiles: Profiles, edges: SideEdges, ridge: Ridge) -> tuple[Array, NDArray[np.bool_]]:
+    """Offsets of the rim at a side's stations, as a ridge puts it, and the stations that show the ridge."""
+    one = replace(profiles, slope=profiles.slope[profiles.side == edges.side])
+    offset, height = peak_near(one, edges.line_px + ridge.peak_px, FOLLOW_PX)
+    along = profiles.along_mm[profiles.side == edges.side]
+    clear = height > CLEAR_SHARE * ridge.height
+    bent = _bend_through(along, offset, clear)
+    seen = clear & (np.abs(offset - bent) < FOLLOW_PX / 2)
+    return offset + ridge.offset_px - ridge.peak_px, seen
+
+
+def _bend_through(along: Array, offset: Array, use: NDArray[np.bool_]) -> Array:
+    """A parabola along a side that outliers pull little: fitted again without the worst third."""
+    if use.sum() < MIN_BENT:
+        return offset
+    bent = np.asarray(np.polynomial.Polynomial.fit(along[use], offset[use], 2)(along))
+    off = np.abs(offset - bent)
+    best = use & (off <= np.quantile(off[use], TRUSTED_SHARE))
+    return np.asarray(np.polynomial.Polynomial.fit(along[best], offset[best], 2)(along))

@@ -7,7 +7,7 @@ that of the camera, with nothing to be added by hand.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -44,6 +44,8 @@ class EdgePoints:
     side : ndarray of int, shape (n,)
     along_mm : ndarray, shape (n,)
         Place along the side (`card.side_points_mm`).
+    low : ndarray of bool, shape (n,)
+        True for points on the lower rim (on the table), which shows where the side's wall faces the camera.
     point_px, normal_px : ndarray, shape (n, 2)
         The point and the direction, outward from the card, in which it was located.
     u_px : ndarray, shape (n,)
@@ -52,32 +54,54 @@ class EdgePoints:
 
     side: NDArray[np.int_]
     along_mm: Array
+    low: NDArray[np.bool_]
     point_px: Array
     normal_px: Array
     u_px: Array
 
 
 @dataclass(frozen=True)
-class Prior:
-    """What is known before the fit; each value with its standard deviation."""
+class Lens:
+    """What is known of the camera before the fit, in pixels of one picture.
+
+    Attributes
+    ----------
+    focal_px, focal_log_u : float
+        The standard deviation is that of the logarithm.
+    centre_px, centre_u_px : tuple of float, float
+        Principal point.
+    k1_u : float
+        Of the radial distortion, which is 0 beforehand.
+    """
 
     focal_px: float
     focal_log_u: float
     centre_px: tuple[float, float]
     centre_u_px: float
     k1_u: float
-    shift_u_px: float
 
-    def mean(self) -> Array:
-        """Values in the order of the parameters; the pose's are not used."""
-        size = (card.WIDTH_MM, card.HEIGHT_MM, card.THICKNESS_MM)
-        return np.array([*size, np.log(self.focal_px), *self.centre_px, 0.0, *np.zeros(10)])
+    def resized(self, factor: float) -> Lens:
+        """The same for the picture resized by a factor."""
+        centre = resized_point(self.centre_px, factor)
+        return replace(self, focal_px=self.focal_px * factor, centre_px=centre, centre_u_px=self.centre_u_px * factor)
 
-    def u(self) -> Array:
-        """Standard deviations in the order of the parameters; infinite for the pose."""
-        size = (card.WIDTH_U_MM, card.HEIGHT_U_MM, card.THICKNESS_U_MM)
-        lens = (self.focal_log_u, self.centre_u_px, self.centre_u_px, self.k1_u)
-        return np.array([*size, *lens, *np.full(6, np.inf), *np.full(4, self.shift_u_px)])
+
+@dataclass(frozen=True)
+class Shifts:
+    """Where each side's edge appears, outward from the rim, in pixels with standard deviations; each shape (4,)."""
+
+    px: Array
+    u_px: Array
+
+
+def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, float]:
+    """A point of a picture resized by a factor; pixel (0, 0) is the centre of a pixel in both."""
+    return (point_px[0] + 0.5) * factor - 0.5, (point_px[1] + 0.5) * factor - 0.5
+
+
+def resized_camera(camera: Camera, factor: float) -> Camera:
+    """The camera of a picture resized by a factor."""
+    return replace(camera, focal_px=camera.focal_px * factor, centre_px=resized_point(camera.centre_px, factor))
 
 
 @dataclass(frozen=True)
@@ -95,7 +119,11 @@ class Fit:
     side : ndarray of int, shape (n,)
         Of each edge point.
     residual_px : ndarray, shape (n,)
-        Seen minus predicted along each normal, the side's shift not taken off.
+        Seen minus predicted along each normal, the side's shift taken off.
+    pull : ndarray, shape (4,)
+    stiffness : ndarray, shape (4, 4)
+        How the cost would change if the points of side k were seen d[k] pixels further out and all were fitted again:
+        by pull @ d + d @ stiffness @ d / 2.
     """
 
     start: Camera
@@ -104,6 +132,8 @@ class Fit:
     cost: float
     side: NDArray[np.int_]
     residual_px: Array
+    pull: Array
+    stiffness: Array
 
     @property
     def camera(self) -> Camera:
@@ -119,7 +149,7 @@ def camera_of(start: Camera, values: Array) -> Camera:
     return Camera(focal, centre, float(values[DISTORTION]), rotation[0], translation[0])
 
 
-def fit(points: EdgePoints, start: Camera, prior: Prior) -> Fit:
+def fit(points: EdgePoints, start: Camera, lens: Lens, shifts: Shifts) -> Fit:
     """Fit by Gauss-Newton steps with Huber weights.
 
     Parameters
@@ -127,32 +157,49 @@ def fit(points: EdgePoints, start: Camera, prior: Prior) -> Fit:
     points : EdgePoints
     start : Camera
         Near the solution: a few pixels off.
-    prior : Prior
+    lens, shifts : Lens, Shifts
+        Priors.
 
     Returns
     -------
     Fit
     """
-    mean, u = prior.mean(), prior.u()
+    mean, u = _prior(lens, shifts)
     values = mean.copy()
     values[FOCAL], values[CENTRE], values[DISTORTION] = np.log(start.focal_px), start.centre_px, start.k1
     scale = np.where(np.isinf(u), 1e-3, u)
     for _ in range(ROUNDS):
         residual, slope = _residual_and_slope(points, start, values, scale)
         weight = _huber_weight(residual)
-        normal = slope.T @ (weight[:, None] * slope) + np.diag((scale / u) ** 2)
         gradient = slope.T @ (weight * residual) + (scale / u) ** 2 * (mean - values) / scale
-        step = np.linalg.solve(normal, gradient)
+        step = np.linalg.solve(_normal(slope, weight, scale / u), gradient)
         values = values + scale * step
         if np.abs(step).max() < ENOUGH:
             break
     residual, slope = _residual_and_slope(points, start, values, scale)
     weight = _huber_weight(residual)
-    normal = slope.T @ (weight[:, None] * slope) + np.diag((scale / u) ** 2)
-    covariance = np.linalg.inv(normal) * np.outer(scale, scale)
+    normal = _normal(slope, weight, scale / u)
     cost = 0.5 * float(np.sum(weight * residual**2) + np.sum(((values - mean) / u) ** 2))
-    seen = residual * points.u_px + values[SHIFT][points.side]
-    return Fit(start, values, covariance, cost, points.side, seen)
+    by_side = (points.side[:, None] == np.arange(4)) / points.u_px[:, None]
+    answer = slope.T @ (weight[:, None] * by_side)
+    stiffness = by_side.T @ (weight[:, None] * by_side) - answer.T @ np.linalg.solve(normal, answer)
+    covariance = np.linalg.inv(normal) * np.outer(scale, scale)
+    pull = by_side.T @ (weight * residual)
+    return Fit(start, values, covariance, cost, points.side, residual * points.u_px, pull, stiffness)
+
+
+def _prior(lens: Lens, shifts: Shifts) -> tuple[Array, Array]:
+    """Values and standard deviations in the order of the parameters; infinite deviations for the pose."""
+    size = (card.WIDTH_MM, card.HEIGHT_MM, card.THICKNESS_MM)
+    mean = np.array([*size, np.log(lens.focal_px), *lens.centre_px, 0.0, *np.zeros(6), *shifts.px])
+    size_u = (card.WIDTH_U_MM, card.HEIGHT_U_MM, card.THICKNESS_U_MM)
+    lens_u = (lens.focal_log_u, lens.centre_u_px, lens.centre_u_px, lens.k1_u)
+    return mean, np.array([*size_u, *lens_u, *np.full(6, np.inf), *shifts.u_px])
+
+
+def _normal(slope: Array, weight: Array, prior: Array) -> Array:
+    """Normal equations' matrix: measured and prior information."""
+    return np.asarray(slope.T @ (weight[:, None] * slope) + np.diag(prior**2))
 
 
 def _huber_weight(residual: Array) -> Array:
@@ -175,7 +222,8 @@ def _predict(points: EdgePoints, start: Camera, values: Array) -> Array:
     half = values[:, :2] / 2
     plan = card.SIDE_NORMALS[points.side] * half[:, None] + card.SIDE_TANGENTS[points.side] * points.along_mm[:, None]
     in_camera = plan @ rotation[:, :, :2].transpose(0, 2, 1)
-    in_camera += (values[:, 2, None] * rotation[:, :, 2] + translation)[:, None]
+    height = np.where(points.low, 0.0, values[:, 2, None])
+    in_camera += height[..., None] * rotation[:, None, :, 2] + translation[:, None]
     plane = in_camera[..., :2] / in_camera[..., 2:]
     bend = 1 + values[:, DISTORTION, None, None] * np.sum(plane**2, axis=-1, keepdims=True)
     pixels = np.exp(values[:, FOCAL])[:, None, None] * plane * bend + values[:, None, CENTRE]

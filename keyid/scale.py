@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 
 from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
+from keyid.card_fit import Lens
+from keyid.card_measure import measure
 from keyid.errors import PhotoError
 from keyid.photo import Photo
 
@@ -73,11 +75,6 @@ CENTRE_U = 0.003  # of the long side: lens to sensor alignment and stabilisers
 CROP_CENTRE_U = 0.10  # crops put the axis 3 to 6 degrees off the middle
 CROP_FOCAL_U = 0.35
 K1_U = 0.03
-SHIFT_U_PX = 0.5
-EDGE_U_PX = 0.3
-COARSE_REACH_PX = (7.0, 5.0, 3.0)
-FINE_REACH_PX = (11.0, 6.0, 4.0)
-MIN_SLOPE = 2.0
 SOURCES = (
     *("reference size", "reference size", "reference thickness", "focal length"),
     *("principal point", "principal point", "distortion"),
@@ -103,9 +100,13 @@ def find_scale(photo: Photo) -> Scale:
     proposals = card_search.propose(small, tuple(kind * diagonal * factor for kind in kinds))
     if not proposals or proposals[0].merit < MIN_MERIT:
         raise _no_reference()
-    fits = [_measure(photo, small, factor, proposals[0], _prior(photo, kind * diagonal)) for kind in kinds]
-    best = min(fits, key=lambda found: found.cost)
-    if not _is_card(best):
+    fits = [
+        found
+        for kind in kinds
+        if (found := measure(photo.pixels, small, proposals[0].homography, _lens(photo, kind * diagonal)))
+    ]
+    best = min(fits, key=lambda found: found.cost, default=None)
+    if best is None or not _is_card(best):
         raise _no_reference()
     camera = best.camera
     if camera.tilt_deg > MAX_TILT_DEG:
@@ -132,44 +133,14 @@ def _is_card(found: card_fit.Fit) -> bool:
     return bool(np.sort(share)[1] > MIN_SEEN and share.mean() > MIN_SEEN)
 
 
-def _prior(photo: Photo, focal_px: float) -> card_fit.Prior:
+def _lens(photo: Photo, focal_px: float) -> Lens:
     """What is known of the camera before the card is measured, in pixels of the photo."""
     centre = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
     long_side = max(photo.width_px, photo.height_px)
     if not photo.whole:
-        return card_fit.Prior(focal_px, CROP_FOCAL_U, centre, CROP_CENTRE_U * long_side, K1_U, SHIFT_U_PX)
+        return Lens(focal_px, CROP_FOCAL_U, centre, CROP_CENTRE_U * long_side, K1_U)
     focal_u = EXIF_FOCAL_U if photo.focal_35mm else KIND_U
-    return card_fit.Prior(focal_px, focal_u, centre, CENTRE_U * long_side, K1_U, SHIFT_U_PX)
-
-
-def _measure(
-    photo: Photo, small: NDArray[np.uint8], factor: float, proposal: card_search.Proposal, prior: card_fit.Prior
-) -> card_fit.Fit:
-    """Fit the camera on the shrunk photo, then on the photo itself."""
-    small_prior = _resized(prior, factor)
-    start = card_search.pose(proposal.homography, small_prior.focal_px, small_prior.centre_px)
-    for reach in COARSE_REACH_PX:
-        start = _step(small, start, small_prior, reach, 1.0).camera
-    centre = ((start.centre_px[0] + 0.5) / factor - 0.5, (start.centre_px[1] + 0.5) / factor - 0.5)
-    start = replace(start, focal_px=start.focal_px / factor, centre_px=centre)
-    for reach in FINE_REACH_PX:
-        found = _step(photo.pixels, start, prior, reach, 1.5)
-        start = found.camera
-    return found
-
-
-def _step(
-    pixels: NDArray[np.uint8], camera: Camera, prior: card_fit.Prior, reach_px: float, blur_px: float
-) -> card_fit.Fit:
-    profiles = card_edges.sample(pixels, camera, reach_px + 1, blur_px)
-    offset, height = card_edges.peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
-    return card_fit.fit(profiles.at(offset, height > MIN_SLOPE, EDGE_U_PX), camera, prior)
-
-
-def _resized(prior: card_fit.Prior, factor: float) -> card_fit.Prior:
-    """The prior for the photo resized by a factor."""
-    centre = ((prior.centre_px[0] + 0.5) * factor - 0.5, (prior.centre_px[1] + 0.5) * factor - 0.5)
-    return replace(prior, focal_px=prior.focal_px * factor, centre_px=centre, centre_u_px=prior.centre_u_px * factor)
+    return Lens(focal_px, focal_u, centre, CENTRE_U * long_side, K1_U)
 
 
 def _variations(found: card_fit.Fit) -> tuple[Variation, ...]:

@@ -1,0 +1,167 @@
+"""Measure a proposed card: pose the camera on the shrunk photo, then on the photo itself.
+
+On the photo each side may show several edges.  Which of them is which rim is decided for the four sides together: by
+their looks, and by how well a card of the known size fits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid import card_edges, card_fit, card_search
+from keyid.camera import Camera
+from keyid.card_edges import STATIONS, Profiles, Ridge, SideEdges
+from keyid.card_fit import EdgePoints, Fit, Lens, Shifts
+
+Array = NDArray[np.float64]
+
+COARSE_REACH_PX = (7.0, 5.0, 3.0)  # of the shrunk photo; bent sides are up to 6 px off a straight proposal
+BLUR_PX = 1.0  # along the normal, as fine as the sampling allows
+FINE_REACH_MM = (0.7, 0.4)  # a pixel of the shrunk photo is 0.15 to 0.4 mm
+INWARD_MM = 0.7  # the rim may be a weaker edge that far inside its shadow's border
+MIN_SLOPE = 2.0  # grey levels per pixel: weaker edges aren't told from noise
+EDGE_U_PX = 0.3  # scatter of stations along a side
+SHIFT_MM = -0.025  # a rim is rounded: its edge appears that far inside
+SHIFT_U_MM = 0.03  # blur, sharpening and shade move an edge by about that
+OTHER_COST = 2.0  # against an edge that doesn't look like the rim (log odds)
+LOW_COST = 0.7  # even odds for either rim of a wall that shows
+LOW_AGAINST = 3.0  # when both rims show, the outer one isn't the upper
+MIN_WALL_PX = 0.8  # of a wall that shows less the rims aren't told apart
+WALL_MATCH = 0.4  # two edges as far apart as the wall is wide, give or take that share, are its rims
+
+
+@dataclass(frozen=True)
+class Choice:
+    """One way to read a side's edges.
+
+    Attributes
+    ----------
+    ridge : Ridge
+        The edge taken for a rim.
+    low : bool
+        Whether it is taken for the lower rim.
+    rim_px : float
+        Where the top rim then is, from the side's line.
+    cost : float
+        Log odds against it by its looks.
+    """
+
+    ridge: Ridge
+    low: bool
+    rim_px: float
+    cost: float
+
+
+def measure(pixels: NDArray[np.uint8], small: NDArray[np.uint8], homography: Array, lens: Lens) -> Fit | None:
+    """Fit the camera to the card's rims.
+
+    Parameters
+    ----------
+    pixels, small : ndarray of uint8
+        The photo, and shrunk.
+    homography : ndarray, shape (3, 3)
+        The proposal, from the card's plane to pixels of the shrunk photo.
+    lens : Lens
+        In pixels of the photo.
+
+    Returns
+    -------
+    Fit or None
+        None when a side shows no edge at all.
+    """
+    factor = small.shape[1] / pixels.shape[1]
+    coarse = lens.resized(factor)
+    camera = card_search.pose(homography, coarse.focal_px, coarse.centre_px)
+    for reach in COARSE_REACH_PX:
+        found = _strongest(small, camera, coarse, reach)
+        if found is None:
+            return None
+        camera = found.camera
+    camera = card_fit.resized_camera(camera, 1 / factor)
+    for reach_mm in FINE_REACH_MM:
+        found = _rims(pixels, camera, lens, reach_mm)
+        if found is None:
+            return None
+        camera = found.camera
+    return found
+
+
+def _strongest(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_px: float) -> Fit | None:
+    """Fit to the strongest edge of each station, whatever it is."""
+    profiles = card_edges.sample(pixels, camera, reach_px + 1, BLUR_PX)
+    offset, height = card_edges.peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
+    keep = height > MIN_SLOPE
+    if len(np.unique(profiles.side[keep])) < 4:
+        return None
+    points = _points(profiles, offset, keep, np.zeros(len(keep), bool))
+    return card_fit.fit(points, camera, lens, Shifts(np.zeros(4), np.full(4, EDGE_U_PX)))
+
+
+def _points(profiles: Profiles, offset: Array, keep: NDArray[np.bool_], low: NDArray[np.bool_]) -> EdgePoints:
+    """Edge points at an offset of each station that is kept."""
+    place = (profiles.base_px + offset[:, None] * profiles.normal_px)[keep]
+    u = np.full(len(place), EDGE_U_PX)
+    return EdgePoints(profiles.side[keep], profiles.along_mm[keep], low[keep], place, profiles.normal_px[keep], u)
+
+
+def _rims(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_mm: float) -> Fit | None:
+    """Tell the edges of all sides apart and fit to the rims."""
+    px_per_mm = camera.focal_px / camera.translation_mm[2]
+    reach, inward = reach_mm * px_per_mm, INWARD_MM * px_per_mm
+    profiles = card_edges.sample(pixels, camera, reach + inward, BLUR_PX)
+    sides = card_edges.side_edges(profiles, reach, inward)
+    if any(len(side.ridges) == 0 or side.seen.sum() < 2 for side in sides):
+        return None
+    choices = [_choices(side) for side in sides]
+    first = _fit_to(profiles, sides, [ways[0] for ways in choices], np.zeros(4), camera, lens)
+    chosen, spread = _decide(first, choices)
+    return _fit_to(profiles, sides, chosen, spread, camera, lens)
+
+
+def _choices(side: SideEdges) -> list[Choice]:
+    """The ways to read a side, the likeliest by its looks first."""
+    ways = []
+    shows = side.wall_px > MIN_WALL_PX
+    for k, ridge in enumerate(side.ridges):
+        cost = OTHER_COST * min(k, 1)
+        at = ridge.offset_px
+        ways.append(Choice(ridge, False, at, cost + (LOW_COST if shows else 0.0)))
+        if shows:
+            inner = [at - other.offset_px for other in side.ridges[:k]]
+            both = any(abs(apart / side.wall_px - 1) < WALL_MATCH for apart in inner)
+            cost = LOW_AGAINST if both else LOW_COST + (OTHER_COST if k > 1 else 0.0)
+            ways.append(Choice(ridge, True, at - side.wall_px, cost))
+    return ways
+
+
+def _decide(first: Fit, choices: list[list[Choice]]) -> tuple[list[Choice], Array]:
+    """The likeliest way to read all sides together, and how uncertain each side's rim stays, in pixels.
+
+    ``first`` is the fit to each side's first choice; how its cost changes with the sides' places is known from it.
+    """
+    ways = list(product(*choices))
+    rim = np.array([[choice.rim_px for choice in way] for way in ways])
+    moved = rim - rim[0]
+    fit_cost = moved @ first.pull + 0.5 * np.einsum("ij,jk,ik->i", moved, first.stiffness, moved)
+    cost = fit_cost + np.array([sum(choice.cost for choice in way) for way in ways])
+    best = int(np.argmin(cost))
+    weight = np.exp(cost[best] - cost)
+    weight /= weight.sum()
+    return list(ways[best]), np.sqrt(weight @ (rim - rim[best]) ** 2)
+
+
+def _fit_to(
+    profiles: Profiles, sides: tuple[SideEdges, ...], chosen: list[Choice], spread: Array, camera: Camera, lens: Lens
+) -> Fit:
+    """Fit to one choice of each side's rim."""
+    followed = [card_edges.follow(profiles, side, choice.ridge) for side, choice in zip(sides, chosen, strict=True)]
+    offset, seen = (np.concatenate(both) for both in zip(*followed, strict=True))
+    low = np.repeat([choice.low for choice in chosen], STATIONS)
+    density = np.array([side.px_per_mm for side in sides])
+    own = np.array([choice.ridge.u_px for choice in chosen])
+    u = np.sqrt((SHIFT_U_MM * density) ** 2 + own**2 + spread**2 + EDGE_U_PX**2)
+    return card_fit.fit(_points(profiles, offset, seen, low), camera, lens, Shifts(SHIFT_MM * density, u))

@@ -51,6 +51,8 @@ class Profile:
     flat_mm, angle_deg, macs, as_made_sd_mm : float, float, int, float or None
         Optional facts of the cutting system.
     blanks : tuple of Blank
+    width_sd_mm : float or None
+        Standard uncertainty of ``width_mm`` where the source doesn't print the width; None where it does.
     counts : tuple of int
         Numbers of cuts that keys of this system have, ascending; each means the first so many positions from the
         stop.  Empty when every key has a cut at every position.
@@ -81,6 +83,7 @@ class Profile:
     macs: int | None
     as_made_sd_mm: float | None
     blanks: tuple[Blank, ...]
+    width_sd_mm: float | None = None
     counts: tuple[int, ...] = ()
     hold: str | None = None
     adding_keys: tuple[tuple[int, str], ...] = ()

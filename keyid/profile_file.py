@@ -23,6 +23,7 @@ from keyid.profile import Blank, Profile
 from keyid.profile_rules import Fault, broken_rules
 
 MOST_BYTES = 256 * 1024  # a profile file has 1 to 3 KB; a larger one is something else
+HARMLESS_CHARACTERS = 4096  # a key of 2,000 parts takes tomllib some 10 ms and 20 MB
 MOST_CUTS = 60  # no key has a third as many; more would be a slip or an attack
 MOST_CODES = 60
 MOST_GROOVES = 20
@@ -68,6 +69,9 @@ class _BladeTable(_Table):
         default=None, description="length (stop to tip; for a tip stop tip to bow) is a number above 0; may be left out"
     )
     width: _Above0 = Field(description="width (across the uncut blade) is a number above 0")
+    width_sd: _Above0 | None = Field(
+        default=None, description="width_sd (standard uncertainty of a width not in the source) is a number above 0"
+    )
     thickness: _Above0 | None = Field(default=None, description="thickness is a number above 0; may be left out")
     grooves_left: list[_Groove] = Field(
         default=[],
@@ -156,7 +160,7 @@ class _ProfileTable(_Table):
         max_length=MOST_BLANKS,
         description="each blank is a table headed [[blanks]], at least one",
     )
-    handling: _HandlingTable = Field(default=_HandlingTable(), description="[handling] is a table; may be left out")
+    handling: _HandlingTable | None = Field(default=None, description="[handling] is a table; may be left out")
 
 
 _TABLES: Mapping[str, type[_Table]] = {
@@ -212,7 +216,7 @@ def _parse_toml(data: bytes, file: str) -> dict[str, Any]:
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
         raise ProfileError(f"{file}: line {line} is not UTF-8 text.", "Save the file as UTF-8 text.") from None
-    if found := _DEEP_KEY.search(text):
+    if len(text) > HARMLESS_CHARACTERS and (found := _DEEP_KEY.search(text)):
         line = text[: found.start()].count("\n") + 1
         raise ProfileError(
             f"{file}: line {line} has a key of too many parts.", "No key of this format has more than three parts."
@@ -318,7 +322,7 @@ def _short(value: object) -> str:
 def _convert(checked: _ProfileTable) -> Profile:
     """The checked file as a Profile, lengths in mm, codes from the highest root down."""
     mm = MM_PER_INCH if checked.unit == "in" else 1.0
-    blade, cuts = checked.blade, checked.cuts
+    blade, cuts, handling = checked.blade, checked.cuts, checked.handling
     by_height = sorted(cuts.roots.items(), key=lambda item: -item[1])
     return Profile(
         id=checked.id,
@@ -342,9 +346,10 @@ def _convert(checked: _ProfileTable) -> Profile:
         macs=cuts.macs,
         as_made_sd_mm=_scaled(cuts.as_made_sd, mm),
         blanks=tuple(map(_blank, checked.blanks)),
+        width_sd_mm=_scaled(blade.width_sd, mm),
         counts=tuple(cuts.counts),
-        hold=checked.handling.hold,
-        adding_keys=tuple(checked.handling.adding_keys),
+        hold=handling.hold if handling else None,
+        adding_keys=tuple(handling.adding_keys) if handling else (),
     )
 
 

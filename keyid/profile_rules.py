@@ -6,6 +6,7 @@ right but mostly is a slip (a blade 0.9 mm thick, a spacing that jumps): it is t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -24,6 +25,7 @@ USUAL_THICKNESS_MM = (1.2, 4.5)  # likewise
 USUAL_ANGLE_DEG = (60.0, 120.0)  # included angles of cutters are 74 to 100 degrees (common practice, no source)
 SPACING_JUMP = 2.5  # the widest spacing over the narrowest; makers keep one spacing, few leave one cut out
 LEAST_STEP_MM = 0.15  # depth codes closer than this can't be told apart by the lock either (common practice, no source)
+FLAT_KEPT = 0.75  # the part of a flat that the flanks of a much deeper neighbour must leave (common practice, no source)
 DEEPEST_ROOT_PART = 0.3  # a blade with less than this part of its width left breaks
 
 
@@ -61,6 +63,7 @@ def doubts(profile: Profile) -> tuple[str, ...]:
     return (
         *_doubtful_sizes(profile),
         *_doubtful_cuts(profile),
+        *_doubtful_macs(profile),
         *_doubtful_roots(profile),
         *_doubtful_test_blanks(profile),
     )
@@ -76,6 +79,7 @@ def _sizes(profile: Profile) -> Iterator[Fault]:
     sizes = {
         "blade.width": (profile.width_mm, NARROWEST_MM, WIDEST_MM),
         "blade.length": (profile.length_mm, NARROWEST_MM, LONGEST_MM),
+        "blade.width_sd": (profile.width_sd_mm, 0.0, NARROWEST_MM),
         "blade.thickness": (profile.thickness_mm, 0.0, WIDEST_MM),
         "cuts.flat": (profile.flat_mm, 0.0, LONGEST_MM),
         "cuts.as_made_sd": (profile.as_made_sd_mm, 0.0, NARROWEST_MM),
@@ -172,6 +176,19 @@ def _doubtful_cuts(profile: Profile) -> Iterator[str]:
         yield f"cuts.positions are {min(spacings):.4g} to {max(spacings):.4g} mm apart; usual is one spacing"
 
 
+def _doubtful_macs(profile: Profile) -> Iterator[str]:
+    if profile.macs is None:
+        return
+    if profile.macs >= len(profile.codes):
+        yield f"cuts.macs, {profile.macs}, is more than the {len(profile.codes)} codes allow anyway"
+    elif profile.flat_mm is not None and profile.angle_deg is not None and len(profile.positions_mm) > 1:
+        rise = max(a - b for a, b in zip(profile.roots_mm, profile.roots_mm[profile.macs :], strict=False))
+        run = rise * math.tan(math.radians(profile.angle_deg / 2))
+        spacing = min(here - before for before, here in pairwise(profile.positions_mm))
+        if run > spacing - FLAT_KEPT * profile.flat_mm:
+            yield f"cuts.macs, {profile.macs}, allows a step whose flank would cut away the next root"
+
+
 def _doubtful_roots(profile: Profile) -> Iterator[str]:
     steps = [higher - root for higher, root in pairwise(profile.roots_mm)]
     if steps and min(steps) < LEAST_STEP_MM:
@@ -179,8 +196,6 @@ def _doubtful_roots(profile: Profile) -> Iterator[str]:
     deepest, width = profile.roots_mm[-1], profile.width_mm
     if deepest < DEEPEST_ROOT_PART * width:
         yield f"cuts.roots.{profile.codes[-1]} leaves {deepest:.3g} of {width:.3g} mm of the blade"
-    if profile.macs is not None and profile.macs >= len(profile.codes):
-        yield f"cuts.macs, {profile.macs}, is more than the {len(profile.codes)} codes allow anyway"
     if steps and profile.as_made_sd_mm is not None and profile.as_made_sd_mm > min(steps) / 2:
         yield f"cuts.as_made_sd, {profile.as_made_sd_mm:.3g} mm, is more than half a depth step"
 

@@ -25,6 +25,7 @@ EXAMPLE: Table = {
         "stop": "shoulder",
         "length": 24.0,
         "width": 8.5,
+        "width_sd": 0.1,
         "thickness": 2.0,
         "grooves_left": [[2.0, 3.2], [5.0, 8.5]],
         "grooves_right": [[0.0, 1.5]],
@@ -96,6 +97,7 @@ def _blade(draw: st.DrawFn) -> Table:
     blade: Table = {"edges": draw(st.sampled_from([1, 2])), "stop": draw(st.sampled_from(["shoulder", "tip"]))}
     options = {
         "length": _hundredths(6100, 9000),
+        "width_sd": _hundredths(1, 50),
         "thickness": _hundredths(120, 400),
         "grooves_left": _grooves(width),
         "grooves_right": _grooves(width),

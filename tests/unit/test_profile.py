@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import copy
 import math
+import re
 import subprocess
 import sys
 import time
@@ -64,7 +65,7 @@ def test_every_value_of_the_example() -> None:
     assert profile.grooves_right_mm == ((0.0, 1.5),)
     assert profile.positions_mm == (5.0, 8.8, 12.6, 16.4)
     assert (profile.flat_mm, profile.angle_deg, profile.macs, profile.as_made_sd_mm) == (1.2, 90.0, 2, 0.02)
-    assert profile.counts == (3, 4)
+    assert (profile.width_sd_mm, profile.counts) == (0.1, (3, 4))
     assert profile.hold == "cut edge up"
     assert profile.adding_keys == ((0, "a dealer"), (2, "two working keys"))
 
@@ -126,7 +127,7 @@ def test_every_valid_file_is_read_as_written(table: Table) -> None:
     assert list(profile.positions_mm) == cuts["positions"]
     assert [list(groove) for groove in profile.grooves_left_mm] == blade.get("grooves_left", [])
     assert [list(groove) for groove in profile.grooves_right_mm] == blade.get("grooves_right", [])
-    named = ("length_mm", "width_mm", "thickness_mm", "edges", "stop")
+    named = ("length_mm", "width_mm", "width_sd_mm", "thickness_mm", "edges", "stop")
     assert [getattr(profile, name) for name in named] == [blade.get(name.removesuffix("_mm")) for name in named]
     named = ("flat_mm", "angle_deg", "macs", "as_made_sd_mm", "order")
     plain = [name.removesuffix("_mm").removesuffix("_deg") for name in named]
@@ -141,7 +142,7 @@ def test_every_valid_file_is_read_as_written(table: Table) -> None:
 @settings(suppress_health_check=[HealthCheck.too_slow], deadline=None)
 def test_the_same_blade_in_inches_is_the_same(table: Table) -> None:
     inches = copy.deepcopy(table) | {"unit": "in"}
-    for key in ("length", "width", "thickness", "flat", "as_made_sd"):
+    for key in ("length", "width", "width_sd", "thickness", "flat", "as_made_sd"):
         for part in (inches["blade"], inches["cuts"]):
             if key in part:
                 part[key] /= MM_PER_INCH
@@ -181,6 +182,7 @@ WRONG: list[tuple[Path, object, str, str]] = [
     (("blade", "width"), 0.335, r"blade\.width is 0\.335 mm, which no key has", "check the number and the unit"),
     (("blade", "width"), 8.0, r"blade\.grooves_left #2 is \[5, 8\.5\], outside the blade", "width, 8, or before"),
     (("blade", "length"), 16.0, r"positions #4 is 16\.4, beyond the blade's length, 16\b", "at most blade.length"),
+    (("blade", "width_sd"), 2.0, r"blade\.width_sd is 2 mm, which no key has", "check the number and the unit"),
     (("blade", "thickness"), 0, r"blade\.thickness is 0", "may be left out"),
     (("blade", "grooves_left"), [[3.2, 2.0]], r"grooves_left #1 is \[3\.2, 2\]", "near smaller than far"),
     (("blade", "grooves_left"), [[1.0]], r"grooves_left #1 has fewer than 2 entries", r"\[near, far\]"),
@@ -232,8 +234,7 @@ def test_a_wrong_value_is_named_with_its_place_and_what_is_right(
         parse(changed(path, value))
     assert caught.value.message.startswith("quay.toml: ")
     assert caught.value.code == "bad-profile"
-    with pytest.raises(ProfileError, match=right):
-        raise ProfileError("", caught.value.advice)
+    assert re.search(right, caught.value.advice), caught.value.advice
 
 
 def test_several_faults_are_counted() -> None:
@@ -373,6 +374,8 @@ def profile_or_error(content: bytes) -> Profile | ProfileError:
         (("cuts", "positions"), [5.0, 6.5, 12.6, 16.4], r"1\.5 to 6\.1 mm apart"),
         (("cuts", "roots", "3"), 7.15, r"two codes only 0\.05 mm apart"),
         (("cuts", "roots", "3"), 2.0, r"cuts\.roots\.3 leaves 2 of 8\.5 mm"),
+        # 1.0 mm of rise at 45 degrees takes 1.0 mm; 1.5 mm less 0.75 of the flat, 1.2 mm, leave 0.6 mm.
+        (("cuts", "positions"), [5.0, 6.5, 8.0, 9.5], r"cuts\.macs, 2, allows a step whose flank would cut away"),
         (("cuts", "macs"), 3, r"cuts\.macs, 3, is more than the 3 codes allow"),
         (("cuts", "as_made_sd"), 0.3, r"as_made_sd, 0\.3 mm, is more than half a depth step"),
         (("blanks", 1, "test_blank"), "other", r"#2\.test_blank, other, is not a blank of this blade"),
@@ -381,9 +384,7 @@ def profile_or_error(content: bytes) -> Profile | ProfileError:
 )
 def test_an_unusual_number_is_told_and_used(path: Path, value: object, doubt: str) -> None:
     said = doubts(parse(changed(path, value)))
-    assert len(said) == 1
-    with pytest.raises(ValueError, match=doubt):
-        raise ValueError(said[0])
+    assert any(re.search(doubt, line) for line in said), said
 
 
 def test_nothing_is_said_about_the_example() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 
 from keyid.errors import KeyidError
@@ -21,6 +22,9 @@ FITS_NONE_P = 0.50  # more likely than not outside the library
 STEEP_DEG = 20.0  # beyond this the blade's height is the main source of error
 COARSE_PX_PER_MM = 10.0  # below this a pixel is a fifth of a small depth step
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
+
+NO_BREAK = "\u00a0"
+UNIT_AFTER_SPACE = re.compile(r" (?=%|mm\b|thou\b)")  # a number and its unit stay on one line
 
 SURE_WORDS = ((0.98, "almost certain"), (0.85, "likely"), (0.5, "unsure"), (0.0, "a guess"))
 STOP_WORDS = {
@@ -88,7 +92,8 @@ def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]
     """Lines of a labelled paragraph; none where there is nothing to say."""
     first, further = label.ljust(LABEL), " " * LABEL
     wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")
-    return wrapper.wrap(plain(text)) if text else []
+    kept = UNIT_AFTER_SPACE.sub(NO_BREAK, plain(text))
+    return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(kept)] if text else []
 
 
 def _sure(probability: float) -> str:

@@ -90,6 +90,11 @@ def test_the_stop_is_told_in_words(stop: str, words: str) -> None:
     assert words in said
 
 
+def test_a_number_and_its_unit_stay_on_one_line() -> None:
+    said = reading_text(worst_case()).splitlines() + reading_text(reading()).splitlines()
+    assert not [line for line in said if line.lstrip().startswith(("%", "mm", "thou"))]
+
+
 def test_what_the_profile_says_of_holding_is_told() -> None:
     held = replace(candidate(), profile=replace(candidate().profile, hold="Clamp on the flat back."))
     assert "Clamp on the flat back." in flat(reading_text(reading(candidates=(held,))))

@@ -1,0 +1,117 @@
+"""The command line: a thin skin on `keyid.identify`."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from keyid.errors import KeyidError, PhotoError
+
+if TYPE_CHECKING:
+    from keyid.identify import Examination
+
+EXISTING_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="keyid", message="%(prog)s %(version)s")
+def main() -> None:
+    """Identify a key from a photo by measuring it.
+
+    Lay the key flat beside a bank card, hold the camera level above them, and take one sharp photo.
+    """
+
+
+@main.command()
+@click.argument("photo", type=EXISTING_FILE)
+@click.option("--json", "as_json", is_flag=True, help="Print the reading as one JSON object.")
+@click.option("--picture", type=FILE_TO_WRITE, help="Draw what was measured on the photo, into this PNG file.")
+@click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
+@click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
+def read(photo: Path, as_json: bool, picture: Path | None, profiles: Path | None, skip_bad: bool) -> None:
+    """Read the key in PHOTO: which blade it can be, and its cuts.
+
+    \b
+    Example:
+      keyid read key.jpg --picture key-measured.png
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
+    if picture is not None:
+        _check_picture_path(picture, photo)
+    try:
+        examination = _examine(photo, profiles, skip_bad)
+        _print_reading(examination, as_json)
+        if picture is not None:
+            _write_picture(examination, picture)
+    except KeyidError as error:
+        _fail(error, as_json)
+
+
+def _examine(photo: Path, profiles: Path | None, skip_bad: bool) -> Examination:
+    """Measure the photo; a fault inside the program becomes a plain refusal that says so."""
+    from keyid.identify import examine
+
+    try:
+        return examine(photo, profiles=profiles, skip_bad=skip_bad, warn=_warn)
+    except KeyidError:
+        raise
+    except Exception as error:  # last line of defence: a person at the kerb can't use a traceback
+        message = f"This photo made the program fail ({type(error).__name__}: {error})."
+        raise PhotoError("key-unclear", message, "Take another photo, and report this one.") from error
+
+
+def _print_reading(examination: Examination, as_json: bool) -> None:
+    from keyid.text import reading_text
+
+    reading = examination.reading
+    if as_json:
+        click.echo(json.dumps(reading.to_json(), allow_nan=False))
+    else:
+        _echo(reading_text(reading), nl=False)
+
+
+def _write_picture(examination: Examination, path: Path) -> None:
+    from keyid.picture import draw, save_private
+
+    try:
+        save_private(draw(examination), path)
+    except OSError as error:
+        raise click.ClickException(f"The picture could not be written: {error.strerror}.") from error
+
+
+def _check_picture_path(picture: Path, photo: Path) -> None:
+    """Refuse what would spoil the photo or can't be written, before anything is measured."""
+    hint = "--picture"
+    if picture.suffix.lower() != ".png":
+        raise click.BadParameter("the picture is a PNG file: let its name end in .png.", param_hint=hint)
+    if not picture.absolute().parent.is_dir():
+        raise click.BadParameter(f"there is no folder '{picture.parent}'.", param_hint=hint)
+    if picture.exists() and picture.samefile(photo):
+        raise click.BadParameter("the picture would overwrite the photo.", param_hint=hint)
+
+
+def _fail(error: KeyidError, as_json: bool) -> NoReturn:
+    """Tell what is wrong and what to do, and leave with status 1."""
+    from keyid.reading import error_json
+    from keyid.text import error_text
+
+    if as_json:
+        click.echo(json.dumps(error_json(error)))
+    _warn(error_text(error))
+    raise click.exceptions.Exit(1)
+
+
+def _warn(message: str) -> None:
+    _echo(message, err=True)
+
+
+def _echo(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print text, with question marks for what the terminal's encoding lacks."""
+    stream = sys.stderr if err else sys.stdout
+    encoding = stream.encoding or "utf-8"
+    click.echo(text.encode(encoding, "replace").decode(encoding), err=err, nl=nl)

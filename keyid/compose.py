@@ -1,0 +1,107 @@
+"""From the records of all stages to the reading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from keyid.blade import Blade, Frame
+from keyid.cautions import CAUTIONS
+from keyid.cuts import Cut
+from keyid.photo import Photo
+from keyid.profile import Blank
+from keyid.ranking import Candidate, Ranking
+from keyid.reading import (
+    BittingFacts,
+    BladeFacts,
+    BlankFit,
+    CandidateFacts,
+    Confirmation,
+    NextMeasurement,
+    PhotoFacts,
+    Point,
+    Reading,
+    ScaleFacts,
+    SeenCut,
+)
+from keyid.scale import Scale
+from keyid.silhouette import Silhouette
+
+PROBE_MM = 0.5  # half the step over which the local scale is taken: far above rounding, far below the blade
+
+
+@dataclass(frozen=True)
+class Advice:
+    """What follows from the ranking: the bitting, what to measure next, and what to confirm by hand."""
+
+    bitting: BittingFacts | None
+    next_measurement: NextMeasurement | None
+    confirm: tuple[Confirmation, ...]
+
+
+def compose(
+    photo: Photo,
+    scale: Scale,
+    silhouette: Silhouette,
+    blade: Blade,
+    frame: Frame,
+    cuts: tuple[Cut, ...],
+    ranking: Ranking,
+    advice: Advice,
+) -> Reading:
+    """Put together what the stages found; nothing is measured or decided here."""
+    return Reading(
+        photo=PhotoFacts(photo.file, photo.sha256, photo.width_px, photo.height_px),
+        scale=ScaleFacts(scale.reference, px_per_mm(frame, blade), scale.camera.tilt_deg, scale.focal),
+        blade=_blade_facts(blade, frame),
+        cuts=tuple(_seen(cut, frame) for cut in cuts),
+        candidates=tuple(_candidate_facts(candidate, silhouette) for candidate in ranking.candidates),
+        others=ranking.others,
+        none_of_these=ranking.none_of_these,
+        next_measurement=advice.next_measurement,
+        bitting=advice.bitting,
+        cautions=CAUTIONS,
+        confirm=advice.confirm,
+    )
+
+
+def px_per_mm(frame: Frame, blade: Blade) -> float:
+    """Return the photo's scale at the middle of the blade: the root of the area of a square millimetre, in pixels."""
+    x, height = float(np.mean(blade.a.x_mm)), blade.width.mm / 2
+    along = np.diff(frame.to_px(np.array([x - PROBE_MM, x + PROBE_MM]), np.full(2, height), "a"), axis=0)[0]
+    across = np.diff(frame.to_px(np.full(2, x), height + np.array([-PROBE_MM, PROBE_MM]), "a"), axis=0)[0]
+    area = abs(along[0] * across[1] - along[1] * across[0]) / (2 * PROBE_MM) ** 2
+    return float(np.sqrt(area))
+
+
+def _blade_facts(blade: Blade, frame: Frame) -> BladeFacts:
+    start, tip = frame.axis_px
+    return BladeFacts(blade.stop, blade.edges, blade.length, blade.width, (_point(start), _point(tip)))
+
+
+def _seen(cut: Cut, frame: Frame) -> SeenCut:
+    place = frame.to_px(np.array([cut.position.mm]), np.array([cut.root.mm]), cut.edge)[0]
+    return SeenCut(cut.edge, cut.position, cut.root, _point(place))
+
+
+def _point(place: np.ndarray) -> Point:
+    return float(place[0]), float(place[1])
+
+
+def _candidate_facts(candidate: Candidate, silhouette: Silhouette) -> CandidateFacts:
+    return CandidateFacts(
+        profile=candidate.profile,
+        probability=candidate.probability,
+        group=candidate.group,
+        blanks=tuple(_blank_fit(blank, silhouette.head) for blank in candidate.profile.blanks),
+        speaks_for=candidate.decoded.speaks_for,
+        speaks_against=candidate.decoded.speaks_against,
+    )
+
+
+def _blank_fit(blank: Blank, head: str) -> BlankFit:
+    """Say whether the blank's head is of the kind seen; heads are changed and copied, so it is a hint only."""
+    if blank.head == head:
+        return BlankFit(blank, (f"the head looks like {head}",), ())
+    return BlankFit(blank, (), (f"the head looks like {head}, this blank's is {blank.head}",))

@@ -1,0 +1,87 @@
+"""The one call that does all of it: from a photo file to the reading."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+from keyid.bitting import confirm_list, next_measurement, read_bitting
+from keyid.blade import Blade, Frame, measure_blade
+from keyid.compose import Advice, compose
+from keyid.cuts import find_cuts
+from keyid.library import Library, load_library
+from keyid.outline import find_outline
+from keyid.photo import Photo, load_photo
+from keyid.ranking import rank
+from keyid.reading import Reading
+from keyid.scale import Scale, find_scale
+from keyid.silhouette import Silhouette, find_silhouette
+
+
+@dataclass(frozen=True)
+class Examination:
+    """A reading with the records that it was made from, for drawing and for a closer look."""
+
+    photo: Photo
+    scale: Scale
+    silhouette: Silhouette
+    blade: Blade
+    frame: Frame
+    reading: Reading
+
+
+def read(photo_path: Path | str, *, profiles: Library | Path | str | None = None, skip_bad: bool = False) -> Reading:
+    """Identify the key in a photo.
+
+    Parameters
+    ----------
+    photo_path : Path or str
+        The photo file.
+    profiles : Library or Path or str, optional
+        The library, or a folder of profile files; default: the library shipped with keyid.
+    skip_bad : bool
+        Leave broken profile files out instead of raising for the first.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    PhotoError
+        When the photo can't be measured; its ``code``, ``message`` and ``advice`` say why and what to do.
+    ProfileError
+        When a profile file is broken.
+    """
+    return examine(Path(photo_path), profiles=profiles, skip_bad=skip_bad).reading
+
+
+def examine(
+    photo_path: Path,
+    *,
+    profiles: Library | Path | str | None = None,
+    skip_bad: bool = False,
+    warn: Callable[[str], None] | None = None,
+) -> Examination:
+    """Identify the key in a photo, as `read` does, and keep what the reading was made from.
+
+    ``warn`` is called with a sentence for every profile file that was left out.
+    """
+    library = profiles if isinstance(profiles, Library) else load_library(_folder(profiles), skip_bad)
+    if warn is not None:
+        for left_out in library.skipped:
+            warn(f"Left out: {left_out}")
+    photo = load_photo(photo_path)
+    scale = find_scale(photo)
+    silhouette = find_silhouette(photo, scale)
+    blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
+    ranking = rank(blade, library.profiles)
+    bitting = read_bitting(ranking, blade)
+    advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
+    reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
+    return Examination(photo, scale, silhouette, blade, frame, reading)
+
+
+def _folder(profiles: Path | str | None) -> Path | None:
+    return None if profiles is None else Path(profiles)

@@ -1,0 +1,158 @@
+"""The command line: what goes where, exit statuses, and that a fault never becomes a traceback."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import click
+import pytest
+from click.testing import CliRunner, Result
+from PIL import Image
+
+import keyid
+from keyid import identify
+from keyid.cli import main
+from keyid.errors import PhotoError, ProfileError
+from tests.unit.example_examination import examination
+
+HELP_SECONDS = 1.0  # the goal is 0.25 s on a free machine; tests share theirs
+
+
+@pytest.fixture
+def photo(tmp_path: Path) -> Path:
+    path = tmp_path / "key.jpg"
+    Image.new("RGB", (160, 120), "grey").save(path)
+    return path
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(main, [str(argument) for argument in arguments])
+
+
+def answer(monkeypatch: pytest.MonkeyPatch, outcome: object) -> dict[str, object]:
+    """Let the measuring give this outcome (an exception is raised), and return what it was asked."""
+    asked: dict[str, object] = {}
+
+    def examine(photo: Path, **options: object) -> object:
+        asked.update(options, photo=photo)
+        if isinstance(outcome, Exception):
+            raise outcome
+        return outcome
+
+    monkeypatch.setattr(identify, "examine", examine)
+    return asked
+
+
+def test_the_answer_in_words(monkeypatch: pytest.MonkeyPatch, photo: Path) -> None:
+    asked = answer(monkeypatch, examination())
+    done = run("read", photo)
+    assert done.exit_code == 0
+    assert done.stdout.startswith("Verdict   Blade Pier")
+    assert done.stderr == ""
+    assert (asked["photo"], asked["profiles"], asked["skip_bad"]) == (photo, None, False)
+
+
+def test_json_is_one_object_on_standard_output(monkeypatch: pytest.MonkeyPatch, photo: Path, tmp_path: Path) -> None:
+    asked = answer(monkeypatch, examination())
+    done = run("read", photo, "--json", "--profiles", tmp_path, "--skip-bad")
+    assert json.loads(done.stdout) == examination().reading.to_json()
+    assert (done.exit_code, done.stderr) == (0, "")
+    assert (asked["profiles"], asked["skip_bad"]) == (tmp_path, True)
+
+
+def test_the_picture_is_written(monkeypatch: pytest.MonkeyPatch, photo: Path, tmp_path: Path) -> None:
+    answer(monkeypatch, examination())
+    done = run("read", photo, "--picture", tmp_path / "out.png")
+    assert done.exit_code == 0
+    with Image.open(tmp_path / "out.png") as drawn:
+        assert drawn.width == 1600
+
+
+@pytest.mark.parametrize(
+    "error",
+    [PhotoError("no-key", "No key was found.", "Lay one down."), ProfileError("a.toml: no id.", "Give it one.")],
+)
+def test_a_known_error_is_a_sentence_and_status_1(
+    monkeypatch: pytest.MonkeyPatch, photo: Path, error: PhotoError | ProfileError
+) -> None:
+    answer(monkeypatch, error)
+    plain, as_json = run("read", photo), run("read", photo, "--json")
+    sentence = f"{error.message.rstrip('.')}: {error.advice[0].lower()}{error.advice[1:]}\n"
+    assert (plain.exit_code, plain.stdout, plain.stderr) == (1, "", sentence)
+    assert (as_json.exit_code, as_json.stderr) == (1, sentence)
+    assert json.loads(as_json.stdout)["error"]["code"] == error.code
+
+
+def test_a_fault_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPatch, photo: Path) -> None:
+    answer(monkeypatch, ZeroDivisionError("division by zero"))
+    done = run("read", photo, "--json")
+    assert done.exit_code == 1
+    assert json.loads(done.stdout)["error"]["code"] == "key-unclear"
+    assert "made the program fail (ZeroDivisionError: division by zero)" in done.stderr
+    assert "Traceback" not in done.output
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["read"], "Missing argument 'PHOTO'"),
+        (["read", "not-there.jpg"], "'not-there.jpg' does not exist"),
+        (["read", "PHOTO", "--profiles", "not-there"], "'not-there' does not exist"),
+        (["read", "PHOTO", "--picture", "out.jpg"], "let its name end in .png"),
+        (["read", "PHOTO", "--picture", "not-there/out.png"], "there is no folder 'not-there'"),
+        (["read", "PHOTO", "--unknown"], "No such option"),
+    ],
+)
+def test_a_wrong_command_is_status_2(photo: Path, arguments: list[str], words: str) -> None:
+    done = run(*[photo if argument == "PHOTO" else argument for argument in arguments])
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert words in done.stderr
+
+
+def test_the_photo_is_never_overwritten(tmp_path: Path) -> None:
+    path = tmp_path / "key.png"
+    Image.new("RGB", (160, 120)).save(path)
+    before = path.read_bytes()
+    done = run("read", path, "--picture", path)
+    assert (done.exit_code, path.read_bytes()) == (2, before)
+    assert "would overwrite the photo" in done.stderr
+
+
+def test_a_picture_that_cannot_be_written_is_told(monkeypatch: pytest.MonkeyPatch, photo: Path, tmp_path: Path) -> None:
+    def no_room(*_: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    answer(monkeypatch, examination())
+    monkeypatch.setattr("keyid.picture.save_private", no_room)
+    done = run("read", photo, "--json", "--picture", tmp_path / "out.png")
+    assert done.exit_code == 1
+    assert "could not be written: No space left on device" in done.stderr
+    assert json.loads(done.stdout)["format"] == "keyid-reading/1"
+
+
+def test_help_is_quick_and_loads_no_heavy_part() -> None:
+    script = "import sys; from keyid.cli import main; main(['--help'], standalone_mode=False); " + (
+        "print([m for m in ('numpy', 'cv2', 'scipy', 'PIL', 'pydantic') if m in sys.modules], file=sys.stderr)"
+    )
+    start = time.perf_counter()
+    done = subprocess.run([sys.executable, "-c", script], capture_output=True, text=True, check=True)
+    assert time.perf_counter() - start < HELP_SECONDS
+    assert done.stderr.strip() == "[]"
+    assert "read" in done.stdout
+
+
+def test_every_command_has_help() -> None:
+    for name, command in main.commands.items():
+        assert command.help, name
+        assert all(option.help for option in command.params if isinstance(option, click.Option)), name
+
+
+def test_the_public_names() -> None:
+    assert keyid.read is identify.read
+    assert keyid.PhotoError is PhotoError
+    with pytest.raises(AttributeError, match="no attribute 'write'"):
+        _ = keyid.write

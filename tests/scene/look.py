@@ -17,7 +17,7 @@ class Look:
 
     Attributes
     ----------
-    table, card, stripe, metal, head : tuple of float
+    table, card, stripe, metal, head_colour : tuple of float
         Linear-light colours (blue, green, red).
     surface : str
         "plain", "noise" (mottled by ``mottle``, its relative standard deviation) or "ruled".
@@ -43,7 +43,7 @@ class Look:
     card: Colour = (0.30, 0.22, 0.12)
     stripe: Colour = (0.03, 0.03, 0.03)
     metal: Colour = (0.16, 0.30, 0.36)
-    head: Colour = (0.16, 0.30, 0.36)
+    head_colour: Colour = (0.16, 0.30, 0.36)
     surface: Literal["plain", "noise", "ruled"] = "plain"
     mottle: float = 0.05
     art: Literal["plain", "stripe"] = "plain"

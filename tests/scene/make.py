@@ -20,6 +20,11 @@ Array = NDArray[np.float64]
 T = TypeVar("T")
 Lie = Literal["flat", "lifted", "pitched"]
 
+LIES: dict[str | None, list[Lie]] = {  # how a key with such a head can lie
+    "metal": ["flat", "lifted"],
+    "plastic": ["pitched"],
+    None: ["flat", "lifted", "pitched"],
+}
 TRIES = 400  # cameras drawn for one key before giving up
 FRAME_PX = 12.0  # everything stays this far inside the photo
 PITCH_DEG = (5.0, 9.0)  # of a blade with a plastic head
@@ -123,7 +128,8 @@ def random_key(
     **fixed: Any,  # noqa: ANN401
 ) -> KeySpec:
     """A random key; ``fixed`` are fields of KeySpec."""
-    lie = lie or rng.choice(["flat", "lifted", "pitched"])
+    lies = LIES[fixed.get("head")]
+    lie = lie or lies[rng.integers(len(lies))]
     cut_edges = edges or int(rng.choice([1, 2]))
     stop = fixed.get("stop") or rng.choice(["shoulder", "tip"])
     drawn = {
@@ -142,6 +148,8 @@ def random_key(
     key = KeySpec(**{**drawn, "flat_mm": rng.uniform(0.5, 1.2), **{n: v for n, v in fixed.items() if n != "cuts"}})
     if "head_thickness_mm" not in fixed:
         key = _with_head(rng, key, lie)
+    if "grooves_mm" not in fixed:
+        key = replace(key, grooves_mm=_random_grooves(rng, key.width_mm))
     return replace(key, cuts=fixed["cuts"] if "cuts" in fixed else _random_cuts(rng, key, cut_edges, count))
 
 
@@ -187,7 +195,7 @@ def random_look(rng: np.random.Generator, head: str = "metal", **fixed: Any) -> 
     drawn = Look(
         table=TABLES[rng.integers(len(TABLES))],
         metal=metal,
-        head=PLASTIC if head == "plastic" else metal,
+        head_colour=PLASTIC if head == "plastic" else metal,
         surface="plain" if rng.random() < 0.5 else "noise",
         art="plain" if rng.random() < 0.5 else "stripe",
         brushed=rng.uniform(0, 0.08),
@@ -222,6 +230,13 @@ def _with_head(rng: np.random.Generator, key: KeySpec, lie: Lie) -> KeySpec:
     heads = [replace(key, head_thickness_mm=thick) for thick in rng.uniform(8.6, 10.6, 20)]
     wanted = [head for head in heads if PITCH_DEG[0] <= np.degrees(pitch_rad(head)) <= PITCH_DEG[1]]
     return wanted[0] if wanted else min(heads, key=lambda head: abs(np.degrees(pitch_rad(head)) - np.mean(PITCH_DEG)))
+
+
+def _random_grooves(rng: np.random.Generator, width_mm: float) -> tuple[tuple[float, float], ...]:
+    """Up to two grooves, clear of the edges."""
+    starts = np.array([0.15, 0.5])[: rng.integers(0, 3)] * width_mm
+    widths = rng.uniform(0.8, 1.6, len(starts))
+    return tuple((float(y), float(y + width)) for y, width in zip(starts, widths, strict=True))
 
 
 def _random_cuts(rng: np.random.Generator, key: KeySpec, edges: int, count: int | None) -> tuple[CutSpec, ...]:

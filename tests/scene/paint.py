@@ -121,7 +121,7 @@ def _with_key(picture: Image, canvas: Canvas, truth: SceneTruth, look: Look) -> 
     walls = np.maximum(0, whole - head_face - blade_face)
     metal = np.array(look.metal, dtype=np.float32) * _streaks(canvas, truth, look)
     sides = _wall_colours(canvas, truth, look, blade, head)
-    shares = [(1 - whole, picture), (head_face, np.array(look.head)), (walls, sides)]
+    shares = [(1 - whole, picture), (head_face, np.array(look.head_colour)), (walls, sides)]
     return _mix([*shares, (blade_face - floor, metal), (floor, np.float32(look.groove_shade) * metal)])
 
 
@@ -175,7 +175,7 @@ def _wall_colours(canvas: Canvas, truth: SceneTruth, look: Look, blade: Solid, h
     shade = float(np.mean(look.wall_shade))
     picture = np.empty((*canvas.shape, 3), dtype=np.float32)
     picture[:] = shade * np.array(look.metal, dtype=np.float32)
-    for solid, colour in ((head, look.head), (blade, look.metal)):
+    for solid, colour in ((head, look.head_colour), (blade, look.metal)):
         step = np.roll(solid.plan_mm, -1, axis=0) - solid.plan_mm
         outward = np.column_stack([step[:, 1], -step[:, 0], np.zeros(len(step))]) @ truth.pose.rotation.T
         lit = np.clip(outward @ look.to_light / np.linalg.norm(step, axis=1), 0, 1)

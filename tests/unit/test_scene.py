@@ -316,11 +316,23 @@ def test_random_keys_stay_in_their_range_and_keep_every_root() -> None:
             assert key.height_mm(cut.edge, x)[0] == pytest.approx(cut.root_mm)
 
 
+def test_head_decides_how_the_key_lies() -> None:
+    rng = np.random.default_rng(4)
+    assert {random_key(rng, head="plastic").head_thickness_mm > 8 for _ in range(10)} == {True}
+    assert {random_key(rng, head="metal").head_thickness_mm > 8 for _ in range(10)} == {False}
+
+
 def test_same_seed_gives_the_same_scene() -> None:
     one, two = (random_scene(np.random.default_rng(9), px_per_mm=7.0, focal_35mm=50.0) for _ in range(2))
     assert one.photo is not None
     assert two.photo is not None
     assert one.photo.sha256 == two.photo.sha256
+
+
+def test_names_of_key_camera_and_look_do_not_clash() -> None:
+    assert not set(KeySpec.__dataclass_fields__) & set(Look.__dataclass_fields__)
+    scene = random_scene(np.random.default_rng(0), picture=False, head="plastic", head_colour=(0.5, 0.5, 0.5))
+    assert (scene.truth.key.head, scene.look.head_colour) == ("plastic", (0.5, 0.5, 0.5))
 
 
 def test_unknown_name_is_refused() -> None:

@@ -28,6 +28,7 @@ LIES: dict[str | None, list[Lie]] = {  # how a key with such a head can lie
 TRIES = 400  # cameras drawn for one key before giving up
 FRAME_PX = 12.0  # everything stays this far inside the photo
 PITCH_DEG = (5.0, 9.0)  # of a blade with a plastic head
+LARGEST_DIAGONAL_PX = 5040.0  # a 12 MP photo, 4032 x 3024; finer only when px_per_mm is told
 FOCAL_SD = 0.012  # relative: makers' equivalent focal lengths are rounded
 CENTRE_SD = 0.003  # of the photo's width: principal point of a whole photo
 K1_SD = 0.03  # residual radial distortion of phones
@@ -170,9 +171,10 @@ def random_camera(
     """A random camera that looks at ``target_mm``, its photo's size, and the focal length that its file tells."""
     told = _or(focal_35mm, float(rng.choice([*range(24, 29), *range(48, 53)])))
     distance = _or(distance_mm, rng.uniform(150, 320))
-    focal_px = distance * _or(px_per_mm, rng.uniform(9, 16))
-    error = _or(focal_error, FOCAL_SD * rng.standard_normal())
-    diagonal = focal_px / (told * (1 + error)) * FULL_FRAME_DIAGONAL_MM
+    lens = told * (1 + _or(focal_error, FOCAL_SD * rng.standard_normal())) / FULL_FRAME_DIAGONAL_MM
+    finest = LARGEST_DIAGONAL_PX * lens / distance
+    focal_px = distance * _or(px_per_mm, min(rng.uniform(9, 16), finest))
+    diagonal = focal_px / lens
     size = (round(0.8 * diagonal), round(0.6 * diagonal))
     shift = np.array(_or(centre_shift, CENTRE_SD * rng.standard_normal(2))) * size[0]
     centre = ((size[0] - 1) / 2 + float(shift[0]), (size[1] - 1) / 2 + float(shift[1]))

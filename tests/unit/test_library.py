@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import copy
 import os
+import re
 from pathlib import Path
 
 import pytest
 
 from keyid.errors import ProfileError
 from keyid.library import load_library, shipped_folder
+from keyid.profile import same_outline
+from keyid.profile_file import parse_profile
 from keyid.profile_rules import doubts
 from tests.unit.profile_tables import EXAMPLE, to_toml
 
@@ -157,3 +160,44 @@ def test_each_shipped_file_is_named_after_its_profile() -> None:
 
 def test_nothing_in_the_shipped_library_is_doubtful() -> None:
     assert {profile.id: doubts(profile) for profile in load_library().profiles if doubts(profile)} == {}
+
+
+def test_the_file_shown_in_the_readme_is_valid_and_shows_every_key() -> None:
+    text = (shipped_folder() / "README.md").read_text(encoding="utf-8")
+    block = re.search(r"```toml\n(.*?)```", text, re.DOTALL)
+    assert block is not None
+    profile = parse_profile(block[1].encode(), "README.md")
+    assert doubts(profile) == ()
+    may_be_none = {name for name, value in vars(profile).items() if value in (None, ())}
+    assert may_be_none == set()
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "differ"),
+    [  # what the first lines of the demonstration's files say
+        ("harbour-office", "customs-house", {"positions_mm"}),
+        ("harbour-office", "pilot-station", {"roots_mm", "macs"}),
+        ("harbour-office", "harbour-archive", {"grooves_left_mm", "grooves_right_mm"}),
+        ("harbour-office", "harbour-gate", {"positions_mm", "length_mm"}),
+        ("boathouse", "boatyard", {"width_mm"}),
+        ("fish-locker", "ice-store", {"positions_mm"}),
+        ("ferry-saloon", "ferry-bridge", {"positions_mm"}),
+        ("tug-engine", "tug-launch", {"positions_mm", "length_mm"}),
+        ("fish-van", "ice-van", {"positions_mm"}),
+        ("net-store", "rope-store", {"positions_mm"}),
+    ],
+)
+def test_look_alikes_of_the_demonstration_differ_in_one_thing(first: str, second: str, differ: set[str]) -> None:
+    by_id = {profile.id: profile for profile in load_library(shipped_folder() / "demo").profiles}
+    p, q = by_id[first], by_id[second]
+    assert {name for name in vars(p) if vars(p)[name] != vars(q)[name]} - {"id", "name", "blanks"} == differ
+    assert same_outline(p, q) == (not differ - {"grooves_left_mm", "grooves_right_mm"})
+
+
+def test_the_demonstration_has_every_kind_of_blade_and_a_test_blank_for_all_electronics() -> None:
+    profiles = load_library(shipped_folder() / "demo").profiles
+    assert {(p.edges, p.stop) for p in profiles} == {(1, "shoulder"), (2, "shoulder"), (1, "tip"), (2, "tip")}
+    assert {p.status for p in profiles} == {"invented"}
+    blanks = [blank for p in profiles for blank in p.blanks]
+    assert {blank.electronics for blank in blanks} == {"none", "fixed-code", "encrypted", "rolling-code"}
+    assert [blank.id for blank in blanks if blank.electronics != "none" and blank.test_blank is None] == []

@@ -25,7 +25,7 @@ USUAL_THICKNESS_MM = (1.2, 4.5)  # likewise
 USUAL_ANGLE_DEG = (60.0, 120.0)  # included angles of cutters are 74 to 100 degrees (common practice, no source)
 SPACING_JUMP = 2.5  # the widest spacing over the narrowest; makers keep one spacing, few leave one cut out
 LEAST_STEP_MM = 0.15  # depth codes closer than this can't be told apart by the lock either (common practice, no source)
-FLAT_KEPT = 0.75  # the part of a flat that the flanks of a much deeper neighbour must leave (common practice, no source)
+FLAT_KEPT = 0.75  # the part of a flat that the flanks of a deeper neighbour must leave (common practice, no source)
 DEEPEST_ROOT_PART = 0.3  # a blade with less than this part of its width left breaks
 
 

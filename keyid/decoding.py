@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 
 from keyid.blade import EdgeTrace
 from keyid.cutmodel import CutShape, cut_heights
@@ -24,6 +25,8 @@ CORE_MIN_MM = 0.12  # half of the shortest stretch over which a root is averaged
 ROOT_SEEN_MM = 0.12  # a root seen over less is not read
 FLANK_SEEN_MM = 0.09  # nor a flank
 FIRST_LOOK_MM = 0.3  # beyond half the flat: cuts of a copy made off its stop are found that far away
+SHIFTS_MM = np.linspace(-0.9, 0.9, 37)  # of all cuts together: copies made off their stop
+SHIFT_COST = 0.05  # mm of height that a mm of shift must gain: without cuts there is no shift
 MOVE_MAX_MM = 0.5  # a cut further from where the profile says is not that cut
 CLIP = 3.0  # robust standard deviations beyond which a sample of a flat or flank is another edge
 SCATTER_MIN_MM = 0.012  # robust standard deviations of a few like samples are not trusted below this
@@ -89,16 +92,32 @@ def read_cuts(
     shift_mm : float
         How far the cuts stand from the slots, in the middle of all.
     """
-    first = [_first_look(trace, slots_mm, shape, width_mm) for trace in traces]
-    shift = _middle_shift(np.concatenate(first) - np.tile(slots_mm, len(traces)))
+    shift = _lowest_shift(traces, slots_mm, shape)
+    first = [_first_look(trace, slots_mm + shift, shape, width_mm) for trace in traces]
+    shift = _middle_shift(np.concatenate(first), slots_mm, shift)
     readings = tuple(_read_edge(trace, slots_mm + shift, shape, width_mm) for trace in traces)
-    moved = np.concatenate([reading.position_mm for reading in readings]) - np.tile(slots_mm, len(traces))
-    return readings, _middle_shift(moved, otherwise=shift)
+    return readings, _middle_shift(np.concatenate([r.position_mm for r in readings]), slots_mm, shift)
 
 
-def _middle_shift(moved_mm: Array, otherwise: float = 0.0) -> float:
-    seen = moved_mm[np.abs(moved_mm) <= MOVE_MAX_MM]
-    return float(np.median(seen)) if len(seen) else otherwise
+def _lowest_shift(traces: tuple[EdgeTrace, ...], slots_mm: Array, shape: CutShape) -> float:
+    """Shift at which the edges are lowest over all flats together, small shifts first."""
+    mean = np.zeros(len(SHIFTS_MM))
+    for trace in traces:
+        seen = np.isfinite(trace.height_mm)
+        if not seen.any():
+            continue
+        height = np.interp(trace.x_mm, trace.x_mm[seen], trace.height_mm[seen])
+        step = float(trace.x_mm[1] - trace.x_mm[0])
+        smooth = uniform_filter1d(height, max(1, round(2 * shape.half_flat_mm / step)))
+        mean += np.interp(slots_mm[:, None] + SHIFTS_MM, trace.x_mm, smooth).mean(axis=0)
+    return float(SHIFTS_MM[np.argmin(mean / len(traces) + SHIFT_COST * np.abs(SHIFTS_MM))])
+
+
+def _middle_shift(positions_mm: Array, slots_mm: Array, shift_mm: float) -> float:
+    """Middle of all positions' shifts that are near the one found before."""
+    moved = positions_mm - np.tile(slots_mm, len(positions_mm) // len(slots_mm))
+    seen = moved[np.abs(moved - shift_mm) <= MOVE_MAX_MM]
+    return float(np.median(seen)) if len(seen) else shift_mm
 
 
 def _first_look(trace: EdgeTrace, slots_mm: Array, shape: CutShape, width_mm: float) -> Array:

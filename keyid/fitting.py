@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from keyid.blade import Blade, EdgeTrace
 from keyid.codes import CodePosterior, code_posterior
 from keyid.cutmodel import CutShape, shape_of
-from keyid.decoding import EdgeReading, read_cuts
+from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
     length_log_density,
@@ -56,13 +56,15 @@ class CutFit:
         Of each cut edge, in the profile's order and its count of stations.
     shift_mm : float
         How far the cuts stand from where the profile says.
+    station_u_mm : float
+        Standard uncertainty of the profile's stop on this blade.
     codes : CodePosterior
     log_evidence : float
         Log-density of the two traces, given the profile.
     unlisted_log_evidence : float
         The same for an unlisted key that has its cuts there.
-    highest_off, lowest_off : tuple of (station, mm)
-        Where the traces are most above and below what these cuts leave.
+    lowest_off : tuple of (station, mm)
+        Where a trace is most below what these cuts leave.
     """
 
     readings: tuple[EdgeReading, ...]
@@ -108,7 +110,8 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     traces = tuple((blade.a, blade.b)[edge] for edge in cut_edges)
     nominal = np.asarray(profile.positions_mm)
     on_blade, shift = _read(traces, frame, nominal, shape, blade.width.mm)
-    fit, lowest = edges_log_likelihood(samples, cut_edges, on_blade, frame.to_blade(nominal) + shift, shape, blade)
+    fit, off = fit_edges(samples, cut_edges, on_blade, frame.to_blade(nominal) + shift, shape, blade)
+    lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     codes = code_posterior(profile, readings, blade.height_common_u_mm)
     listed = position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u) + codes.log_evidence
@@ -144,25 +147,30 @@ def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
     return EdgeReading(r.root_mm[order], r.root_u_mm[order], r.position_mm[order], r.position_u_mm[order])
 
 
-def edges_log_likelihood(
+def fit_edges(
     samples: tuple[Samples, Samples],
     cut_edges: tuple[int, ...],
     readings: tuple[EdgeReading, ...],
     slots_mm: Array,
     shape: CutShape,
     blade: Blade,
-) -> tuple[float, tuple[float, float]]:
-    """Log-likelihood of both traces around the measured cuts, and the place that is lowest below them."""
-    total, lowest = 0.0, (0.0, 0.0)
+) -> tuple[float, tuple[Array, Array]]:
+    """Log-likelihood of both traces around the measured cuts, and how far each station is above what they leave."""
+    total, off = 0.0, []
     for edge, sample in enumerate(samples):
         position, root = np.empty(0), np.empty(0)
         if edge in cut_edges:
             reading = readings[cut_edges.index(edge)]
-            seen = np.isfinite(reading.root_mm)
+            seen = reading.root_mm < blade.width.mm - UNCUT_MM
             position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)[seen]
             root = reading.root_mm[seen]
-        likelihood, off = trace_log_likelihood(sample, position, root, shape, blade.width.mm)
+        likelihood, off_here = trace_log_likelihood(sample, position, root, shape, blade.width.mm)
         total += likelihood
-        if len(off) and off.min() < lowest[1]:
-            lowest = (float(sample.x_mm[np.argmin(off)]), float(off.min()))
-    return total, lowest
+        off.append(off_here)
+    return total, (off[0], off[1])
+
+
+def _lowest(samples: tuple[Samples, Samples], off: tuple[Array, Array]) -> tuple[float, float]:
+    """Station, and height over what the cuts leave, where an edge is most below it."""
+    x, mm = np.concatenate([s.x_mm for s in samples]), np.concatenate(off)
+    return (float(x[np.argmin(mm)]), float(mm.min())) if len(mm) else (0.0, 0.0)

@@ -9,27 +9,19 @@ import numpy as np
 
 from keyid.blade import Blade
 from keyid.codes import best_bittings
-from keyid.cutmodel import CutShape
-from keyid.decoding import read_cuts
-from keyid.evidence import Samples, samples_of
-from keyid.fitting import CutFit, edges_log_likelihood, fit_cuts, size_log_density
+from keyid.evidence import samples_of
+from keyid.fitting import CutFit, fit_cuts, size_log_density
+from keyid.free_fit import free_log_evidence
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.reasons import joint, reasons
-from keyid.unlisted import (
-    UNLISTED_P,
-    free_slots,
-    unlisted_position_log_likelihood,
-    unlisted_root_log_likelihood,
-    unlisted_size_log_density,
-)
+from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
 
 LISTED_MAX = 10  # candidates told; a locksmith doesn't read more
 LISTED_MIN_P = 1e-4  # less likely ones are left to ``others``
 SCREEN_NATS = 16.0  # a blade whose width, length and stop fit by that much less than the best one's isn't fitted
 SCREEN_MAX = 200  # blades fitted at most, those first whose size fits best
 UNPLACED_NATS = 30.0  # below the worst fit: a blade whose stop can't be found on this one
-FREE_FLAT_MM = 1.0  # cuts of unlisted keys are measured as if their flats were that long
 NO_FLANK_U_MM = 0.05  # where a cut is that shows no flanks, from the others
 MEDIAN_FACTOR = 1.2533  # a median is that much less sure than a mean (normal errors, square root of pi / 2)
 MADE_SD_MM = 0.02  # positions as made
@@ -139,7 +131,7 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
         if group not in fits:
             fits[group] = fit_cuts(p, blade, samples)
     placed = [fit for fit in fits.values() if fit is not None]
-    free = _free_log_evidence(blade, samples)
+    free = free_log_evidence(blade, samples)
     log_unlisted += max([free, *(fit.unlisted_log_evidence for fit in placed)])
     least = min([free, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
     fitted = []
@@ -159,19 +151,6 @@ def _cut_group(p: Profile) -> tuple[object, ...]:
     """What a cut blade shows: all but grooves, names and code labels."""
     rows = tuple(tuple(round(value, GROUP_DIGITS) for value in row) for row in (p.positions_mm, p.roots_mm))
     return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm
-
-
-def _free_log_evidence(blade: Blade, samples: tuple[Samples, Samples]) -> float:
-    """Log-density of the traces for an unlisted key with its cuts where the edges dip."""
-    slots, dipped = free_slots(blade)
-    shape = CutShape(FREE_FLAT_MM / 2, 1.0)
-    edges = tuple(edge for edge in (0, 1) if dipped[edge])
-    if not edges:
-        return edges_log_likelihood(samples, (), (), slots, shape, blade)[0]
-    readings, _ = read_cuts(tuple((blade.a, blade.b)[edge] for edge in edges), slots, shape, blade.width.mm)
-    fit, _ = edges_log_likelihood(samples, edges, readings, slots, shape, blade)
-    places = unlisted_position_log_likelihood(readings, None, blade.station_common_u_mm, blade.stretch_u)
-    return fit + places + unlisted_root_log_likelihood(readings, blade.width.mm)
 
 
 def _candidate(fitted: _Fitted, probability: float, group: str, blade: Blade) -> Candidate:

@@ -9,15 +9,12 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
-from scipy.signal import find_peaks
 
-from keyid.blade import Blade, EdgeTrace
-from keyid.codes import root_log_likelihood
+from keyid.blade import Blade
+from keyid.codes import WRONG_EDGE_P, root_log_likelihood
 from keyid.decoding import EdgeReading
 from keyid.evidence import (
     LENGTH_SPAN_MM,
-    TIP_CLEAR_MM,
     WIDTH_SPAN_MM,
     length_log_density,
     position_log_likelihood,
@@ -37,15 +34,45 @@ ANYWHERE_SPAN_MM = 2.5  # of an irregular cut between its neighbours
 DEEPEST_SHARE = 0.45  # of the width left at the deepest roots
 ROOT_STEP_MM = 0.02  # roots of any height, as a fine depth table
 ROOT_SD_MM = 0.025  # as made
-
-SMOOTH_MM = 0.35  # cuts are sought in the trace smoothed by a median over that
-PROMINENCE_MM = 0.15  # lower dips are noise or wear
-DISTANCE_MM = 1.4  # cuts aren't closer
-SAME_CUT_MM = 0.6  # dips of the two edges that near are one cut
+STEPPED_P = 0.7  # share of depth tables with equal steps
+STEPS_MM = np.arange(0.28, 0.72, 0.01)  # depth steps of flat keys (0.3 to 0.7 mm, common practice)
+PHASES = np.arange(20) / 20  # of a step
+TABLE_SPAN_MM = 2.8  # from the shallowest to the deepest root
+WRONG_EDGE_SPAN_MM = 0.8  # over which a root read on another edge can be
 
 
 def unlisted_root_log_likelihood(readings: tuple[EdgeReading, ...], width_mm: float) -> float:
-    """Log-likelihood of the roots, any height being as likely, against roots of any height on each edge."""
+    """Log-likelihood of the roots against roots of any height on each edge: of equal steps, or of any height."""
+    stepped = math.log(STEPPED_P) + _stepped_log_likelihood(readings)
+    return float(np.logaddexp(stepped, math.log(1 - STEPPED_P) + _any_log_likelihood(readings, width_mm)))
+
+
+def _stepped_log_likelihood(readings: tuple[EdgeReading, ...]) -> float:
+    """The roots' likelihood for a depth table of equal steps, its step and its first root being unknown.
+
+    The table is endless: each root is compared with the nearest of its steps, and each code is as likely as if the
+    codes covered a usual span.
+    """
+    root = np.array([reading.root_mm for reading in readings])
+    u = np.array([reading.root_u_mm for reading in readings])
+    seen = np.isfinite(root)
+    any_seen = seen.any(axis=0)
+    step = STEPS_MM[:, None, None, None]
+    first = step * PHASES[:, None, None]
+    off = np.where(seen, root, 0.0) - first
+    off = off - step * np.rint(off / step)
+    each = np.where(seen, _root_term(off, np.where(seen, u, 1.0)), 0.0).sum(axis=(2, 3))
+    each -= any_seen.sum() * np.log(np.maximum(3.0, TABLE_SPAN_MM / STEPS_MM))[:, None]
+    return float(np.logaddexp.reduce(each, axis=None) - math.log(each.size))
+
+
+def _root_term(off: Array, u: Array) -> Array:
+    variance = u**2 + ROOT_SD_MM**2
+    right = (1 - WRONG_EDGE_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    return np.asarray(np.log(right + WRONG_EDGE_P * u * math.sqrt(2 * math.pi) / WRONG_EDGE_SPAN_MM))
+
+
+def _any_log_likelihood(readings: tuple[EdgeReading, ...], width_mm: float) -> float:
     root = np.arange(DEEPEST_SHARE * width_mm, width_mm + ROOT_STEP_MM / 2, ROOT_STEP_MM)
     each = sum(root_log_likelihood(r, root[None, :], np.full((1, 1), ROOT_SD_MM)) for r in readings)
     return float(np.sum(np.logaddexp.reduce(np.asarray(each), axis=1) - math.log(len(root))))
@@ -102,32 +129,3 @@ def unlisted_size_log_density(blade: Blade, profiles: tuple[Profile, ...]) -> fl
         return anything
     lookalike = float(np.logaddexp.reduce(alike)) - math.log(len(alike))
     return float(np.logaddexp(math.log(1 - LOOKALIKE_P) + anything, math.log(LOOKALIKE_P) + lookalike))
-
-
-def free_slots(blade: Blade) -> tuple[Array, tuple[bool, bool]]:
-    """Stations of the dips of both edges, dips of two edges taken together, and which edges have any."""
-    dips = [_dips(blade, trace) for trace in (blade.a, blade.b)]
-    found = np.sort(np.concatenate(dips))
-    if len(found) == 0:
-        return found, (False, False)
-    starts = np.concatenate([[True], np.diff(found) > SAME_CUT_MM])
-    label = np.cumsum(starts) - 1
-    return np.bincount(label, found) / np.bincount(label), (len(dips[0]) > 0, len(dips[1]) > 0)
-
-
-def _dips(blade: Blade, trace: EdgeTrace) -> Array:
-    seen = np.isfinite(trace.height_mm)
-    if seen.sum() < 3:
-        return np.empty(0)
-    step = float(trace.x_mm[1] - trace.x_mm[0])
-    height = np.interp(trace.x_mm, trace.x_mm[seen], trace.height_mm[seen])
-    smooth = median_filter(height, max(3, round(SMOOTH_MM / step)), mode="nearest")
-    at, _ = find_peaks(-smooth, prominence=PROMINENCE_MM, distance=max(1, round(DISTANCE_MM / step)))
-    return np.asarray(trace.x_mm[at][_clear(blade, trace.x_mm[at])])
-
-
-def _clear(blade: Blade, x: Array) -> NDArray[np.bool_]:
-    """Tell which stations are not in the tip's taper."""
-    if blade.stop == "shoulder" and blade.length is not None:
-        return np.asarray(x < blade.length.mm - TIP_CLEAR_MM / 2)
-    return np.asarray(x > TIP_CLEAR_MM / 2)

@@ -7,7 +7,7 @@ are then told apart: the top rim, the lower rim of a wall that faces the camera,
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -26,14 +26,10 @@ LINE_SLACK_PX = 1.5  # a side's bend that the camera doesn't predict yet, and no
 LINE_SPAN = 6  # a line is drawn through stations at least that far apart
 RIDGE_SHARE = 0.08  # of the strongest ridge: weaker ones are noise and print
 RIDGE_NOISE = 3.0  # times the median slope
-FLANK_MM = 0.135  # a rim is rounded over about a tenth of a mm: edges nearer than that are its two flanks
-SHADE_MM = 0.25  # and up to that far apart the weaker inner one is the rim's highlight or shade
+SHADE_MM = 0.25  # a rim is rounded: the weaker inner one of two edges that near is its highlight or shade
 SHADE_SHARE = 0.35
 FOLLOW_PX = 2.5  # a station's edge is looked for that near to the ridge
 CLEAR_SHARE = 0.3  # of the ridge's height: a station that shows less is hidden
-MIN_BENT = 8  # stations that tell a bend
-TRUSTED_SHARE = 0.67
-SOFT_RATIO = 2.0  # an edge so much wider outward than inward is a shadow that begins at the rim
 
 
 @dataclass(frozen=True)
@@ -76,18 +72,27 @@ class Ridge:
     ----------
     peak_px : float
         Where it is steepest, outward from the side's line.
-    offset_px : float
-        Where it puts the rim.
-    u_px : float
-        Standard uncertainty of taking that for the rim, beyond that of any edge.
+    inner_px : float
+        How far inside that the slope has fallen to half.
+    width_px : float
+        From there to where it has fallen to half on the outside.
     height : float
         Median slope at the peak, in grey levels per pixel.
     """
 
     peak_px: float
-    offset_px: float
-    u_px: float
+    inner_px: float
+    width_px: float
     height: float
+
+    def rim_px(self, sharp_px: float) -> float:
+        """Where the rim is, outward from the side's line, when a sharp edge has the given width.
+
+        The rim's rounding, its highlight and the shadow beside it make an edge wider, and a shadow only outward: then
+        its inner foot is nearer to the rim than its steepest place.
+        """
+        sharpness = float(np.clip(2 - self.width_px / sharp_px, 0, 1))
+        return self.peak_px - self.inner_px + sharpness * min(sharp_px / 2, self.inner_px)
 
 
 @dataclass(frozen=True)
@@ -115,7 +120,7 @@ class SideEdges:
     px_per_mm: float
 
 
-def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: float) -> Profiles:
+def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: float, join_px: float) -> Profiles:
     """Profiles across the four sides as a camera predicts them.
 
     Parameters
@@ -127,6 +132,8 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
         How far to look on either side.
     blur_px : float
         Standard deviation of the smoothing along the normal.
+    join_px : float
+        Standard deviation of the smoothing of the slopes after that: edges nearer than two of it become one.
     """
     side = np.repeat(np.arange(4), STATIONS * SUBSTATIONS)
     share = (np.arange(STATIONS * SUBSTATIONS) + 0.5) / (STATIONS * SUBSTATIONS) * 2 - 1
@@ -137,7 +144,7 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
     inside = np.all((grid >= 0) & (grid <= np.array(pixels.shape[1::-1]) - 1), axis=-1)
     values = cv2.remap(pixels, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     values = values.reshape(4 * STATIONS, SUBSTATIONS, len(offset), 3).mean(axis=1)
-    slope = _slope(values, blur_px)
+    slope = _joined(_slope(values, blur_px), join_px)
     slope[~inside.reshape(4 * STATIONS, SUBSTATIONS, -1).all(axis=1)] = 0.0
     unit = _by_station(normal)
     unit /= np.linalg.norm(unit, axis=1, keepdims=True)
@@ -174,14 +181,23 @@ def _slope(values: Array, blur_px: float) -> Array:
     return np.asarray(np.sqrt(np.sum(colours**2, axis=1)))
 
 
+def _joined(slope: Array, join_px: float) -> Array:
+    """Slopes smoothed along the normal, so that neighbouring edges become one."""
+    reach = 2 * int(np.ceil(3 * join_px / STEP_PX)) + 1
+    return np.asarray(cv2.GaussianBlur(slope, (reach, 1), join_px / STEP_PX), np.float64)
+
+
 def peak_near(profiles: Profiles, centre_px: Array, reach_px: float) -> tuple[Array, Array]:
-    """Offset and height of the strongest change within a reach of a centre, for each station."""
+    """Offset and height of the strongest edge within a reach of a centre, for each station; height 0 where none is."""
     near = np.abs(profiles.offset_px - centre_px[:, None]) <= reach_px
-    slope = np.where(near, profiles.slope, -1.0)
-    at = np.clip(slope.argmax(axis=1), 1, len(profiles.offset_px) - 2)
+    slope = profiles.slope
+    top = np.zeros(slope.shape, bool)
+    top[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    at = np.clip(np.where(near & top, slope, 0.0).argmax(axis=1), 1, slope.shape[1] - 2)
     rows = np.arange(len(at))
-    before, here, after = (profiles.slope[rows, at + k] for k in (-1, 0, 1))
-    return profiles.offset_px[at] + STEP_PX * _vertex(before, here, after), here
+    before, here, after = (slope[rows, at + k] for k in (-1, 0, 1))
+    found = (near & top)[rows, at]
+    return profiles.offset_px[at] + STEP_PX * _vertex(before, here, after), np.where(found, here, 0.0)
 
 
 def _vertex(before: Array, here: Array, after: Array) -> Array:
@@ -235,65 +251,61 @@ def _aligned(slope: Array, line: Array, offset: Array) -> Array:
 
 
 def _ridges(mean: Array, offset: Array, px_per_mm: float, inward_px: float) -> tuple[Ridge, ...]:
-    """Ridges of a side's mean profile, flanks of one rim joined."""
+    """Ridges of a side's mean profile, from the inside outward."""
     inner = (mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:]) & (offset[1:-1] >= -inward_px)
     tops = np.flatnonzero(inner) + 1
     if len(tops) == 0:
         return ()
-    floor = max(RIDGE_SHARE * mean[tops].max(), RIDGE_NOISE * float(np.median(mean)))
-    found = [_ridge(mean, offset, int(k)) for k in tops if mean[k] > floor]
+    floor = max(RIDGE_SHARE * mean[tops].max(), RIDGE_NOISE * float(np.quantile(mean, 0.25)))
     joined: list[Ridge] = []
-    for ridge in found:
-        if joined and _same_rim(joined[-1], ridge, px_per_mm):
-            joined[-1] = _merged(joined[-1], ridge)
-        else:
-            joined.append(ridge)
+    for ridge in (_ridge(mean, offset, int(k)) for k in tops if mean[k] > floor):
+        if joined and _is_shade(joined[-1], ridge, px_per_mm):
+            joined.pop()
+        joined.append(ridge)
     return tuple(joined)
 
 
 def _ridge(mean: Array, offset: Array, top: int) -> Ridge:
-    """One ridge; an edge that is soft outward only is a shadow, which begins at the rim: there its foot counts."""
-    at = float(offset[top] + STEP_PX * _vertex(mean[top - 1], mean[top], mean[top + 1]))
-    half = mean[top] / 2
-    inward = int(np.argmax(mean[top::-1] < half)) or top
-    outward = int(np.argmax(mean[top:] < half)) or len(mean) - top
-    if outward > SOFT_RATIO * inward:
-        foot = float(offset[top] - inward * STEP_PX)
-        return Ridge(at, foot, abs(at - foot) / 2, float(mean[top]))
-    return Ridge(at, at, 0.0, float(mean[top]))
+    """One ridge of a mean profile."""
+    before, here, after = mean[top - 1 : top + 2]
+    at = float(offset[top] + STEP_PX * _vertex(before, here, after))
+    low = np.append(mean < here / 2, True)
+    outward = offset[top] + STEP_PX * int(np.argmax(low[top:]))
+    inward = offset[top] - STEP_PX * (int(np.argmax(mean[top::-1] < here / 2)) or top)
+    return Ridge(at, at - inward, outward - inward, float(here))
 
 
-def _same_rim(inner: Ridge, outer: Ridge, px_per_mm: float) -> bool:
-    """Whether two ridges are the two flanks of one rounded rim."""
-    apart = (outer.offset_px - inner.offset_px) / px_per_mm
-    return apart < FLANK_MM or (apart < SHADE_MM and inner.height < SHADE_SHARE * outer.height)
+def _is_shade(inner: Ridge, outer: Ridge, px_per_mm: float) -> bool:
+    """Whether the inner of two ridges is but a highlight or shade on the rounded rim that the outer one shows."""
+    apart = (outer.peak_px - inner.peak_px) / px_per_mm
+    return apart < SHADE_MM and inner.height < SHADE_SHARE * outer.height
 
 
-def _merged(inner: Ridge, outer: Ridge) -> Ridge:
-    """Two flanks as one ridge, which puts the rim between them."""
-    weight = inner.height / (inner.height + outer.height)
-    apart = outer.offset_px - inner.offset_px
-    u = float(np.hypot(max(inner.u_px, outer.u_px), apart * np.sqrt(weight * (1 - weight)) / 2))
-    strong = inner if weight > 0.5 else outer
-    return Ridge(strong.peak_px, outer.offset_px - weight * apart, u, strong.height)
+def follow(profiles: Profiles, centre_px: Array, ridge_of: tuple[Ridge, ...]) -> tuple[Array, NDArray[np.bool_]]:
+    """The edge nearest to a centre at each station.
 
+    Parameters
+    ----------
+    profiles : Profiles
+    centre_px : ndarray, shape (n,)
+        Offsets to look at.
+    ridge_of : tuple of Ridge
+        The ridge that each side's stations belong to.
 
-def follow(profiles: Profiles, edges: SideEdges, ridge: Ridge) -> tuple[Array, NDArray[np.bool_]]:
-    """Offsets of the rim at a side's stations, as a ridge puts it, and the stations that show the ridge."""
-    one = replace(profiles, slope=profiles.slope[profiles.side == edges.side])
-    offset, height = peak_near(one, edges.line_px + ridge.peak_px, FOLLOW_PX)
-    along = profiles.along_mm[profiles.side == edges.side]
-    clear = height > CLEAR_SHARE * ridge.height
-    bent = _bend_through(along, offset, clear)
-    seen = clear & (np.abs(offset - bent) < FOLLOW_PX / 2)
-    return offset + ridge.offset_px - ridge.peak_px, seen
-
-
-def _bend_through(along: Array, offset: Array, use: NDArray[np.bool_]) -> Array:
-    """A parabola along a side that outliers pull little: fitted again without the worst third."""
-    if use.sum() < MIN_BENT:
-        return offset
-    bent = np.asarray(np.polynomial.Polynomial.fit(along[use], offset[use], 2)(along))
-    off = np.abs(offset - bent)
-    best = use & (off <= np.quantile(off[use], TRUSTED_SHARE))
-    return np.asarray(np.polynomial.Polynomial.fit(along[best], offset[best], 2)(along))
+    Returns
+    -------
+    offset_px : ndarray, shape (n,)
+    seen : ndarray of bool, shape (n,)
+        False where no edge is near, or only a much weaker one than the ridge.
+    """
+    height = np.array([ridge.height for ridge in ridge_of])[profiles.side]
+    slope = profiles.slope
+    top = np.zeros(slope.shape, bool)
+    top[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    top &= slope > CLEAR_SHARE * height[:, None]
+    far = np.where(top, np.abs(profiles.offset_px - centre_px[:, None]), np.inf)
+    at = np.clip(far.argmin(axis=1), 1, slope.shape[1] - 2)
+    rows = np.arange(len(at))
+    before, here, after = (slope[rows, at + k] for k in (-1, 0, 1))
+    offset = profiles.offset_px[at] + STEP_PX * _vertex(before, here, after)
+    return offset, far[rows, at] < FOLLOW_PX

@@ -27,7 +27,10 @@ DISTORTION = 6  # k1
 POSE = slice(7, 13)  # turn of the camera (3), place in it (2: over depth; 1: log of depth over focal length)
 CAMERA = slice(0, 13)
 SHIFT = slice(13, 17)  # outward shift of each side's edge in pixels
-COUNT = 17
+TWIST = slice(17, 21)  # and how much more it shifts at the side's end, less at its beginning
+COUNT = 21
+
+HALF_MM = np.array([card.straight_mm(side) for side in range(4)])
 
 ROUNDS = 12
 ENOUGH = 1e-4  # of a standard uncertainty: smaller steps end the rounds
@@ -88,10 +91,14 @@ class Lens:
 
 @dataclass(frozen=True)
 class Shifts:
-    """Where each side's edge appears, outward from the rim, in pixels with standard deviations; each shape (4,)."""
+    """Where each side's edge appears, outward from the rim, in pixels with standard deviations; each shape (4,).
+
+    ``twist_u_px`` is the standard deviation of what comes on top at the side's end and is taken off at its beginning.
+    """
 
     px: Array
     u_px: Array
+    twist_u_px: Array
 
 
 def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, float]:
@@ -112,8 +119,8 @@ class Fit:
     ----------
     start : Camera
         The camera that the pose parameters are counted from.
-    values : ndarray, shape (17,)
-    covariance : ndarray, shape (17, 17)
+    values : ndarray, shape (21,)
+    covariance : ndarray, shape (21, 21)
     cost : float
         Half the sum of (robust) squares, priors included.
     side : ndarray of int, shape (n,)
@@ -191,10 +198,10 @@ def fit(points: EdgePoints, start: Camera, lens: Lens, shifts: Shifts) -> Fit:
 def _prior(lens: Lens, shifts: Shifts) -> tuple[Array, Array]:
     """Values and standard deviations in the order of the parameters; infinite deviations for the pose."""
     size = (card.WIDTH_MM, card.HEIGHT_MM, card.THICKNESS_MM)
-    mean = np.array([*size, np.log(lens.focal_px), *lens.centre_px, 0.0, *np.zeros(6), *shifts.px])
+    mean = np.array([*size, np.log(lens.focal_px), *lens.centre_px, 0.0, *np.zeros(6), *shifts.px, *np.zeros(4)])
     size_u = (card.WIDTH_U_MM, card.HEIGHT_U_MM, card.THICKNESS_U_MM)
     lens_u = (lens.focal_log_u, lens.centre_u_px, lens.centre_u_px, lens.k1_u)
-    return mean, np.array([*size_u, *lens_u, *np.full(6, np.inf), *shifts.u_px])
+    return mean, np.array([*size_u, *lens_u, *np.full(6, np.inf), *shifts.u_px, *shifts.twist_u_px])
 
 
 def _normal(slope: Array, weight: Array, prior: Array) -> Array:
@@ -208,7 +215,7 @@ def _huber_weight(residual: Array) -> Array:
 
 
 def _residual_and_slope(points: EdgePoints, start: Camera, values: Array, scale: Array) -> tuple[Array, Array]:
-    """Residuals in units of u, shape (n,), and derivatives of the prediction by scaled parameter, shape (n, 17)."""
+    """Residuals in units of u, shape (n,), and derivatives of the prediction by scaled parameter, shape (n, 21)."""
     moved = np.concatenate([values[None], values + STEP * np.diag(scale)])
     predicted = _predict(points, start, moved)
     residual = (np.sum(points.normal_px * points.point_px, axis=1) - predicted[0]) / points.u_px
@@ -227,7 +234,8 @@ def _predict(points: EdgePoints, start: Camera, values: Array) -> Array:
     plane = in_camera[..., :2] / in_camera[..., 2:]
     bend = 1 + values[:, DISTORTION, None, None] * np.sum(plane**2, axis=-1, keepdims=True)
     pixels = np.exp(values[:, FOCAL])[:, None, None] * plane * bend + values[:, None, CENTRE]
-    return np.asarray(np.sum(pixels * points.normal_px, axis=-1) + values[:, SHIFT][:, points.side])
+    place = np.sum(pixels * points.normal_px, axis=-1) + values[:, SHIFT][:, points.side]
+    return np.asarray(place + values[:, TWIST][:, points.side] * points.along_mm / HALF_MM[points.side])
 
 
 def _pose(start: Camera, values: Array) -> tuple[Array, Array]:

@@ -12,7 +12,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid import card_edges, card_fit, card_search
+from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_edges import STATIONS, Profiles, Ridge, SideEdges
 from keyid.card_fit import EdgePoints, Fit, Lens, Shifts
@@ -27,6 +27,11 @@ MIN_SLOPE = 2.0  # grey levels per pixel: weaker edges aren't told from noise
 EDGE_U_PX = 0.3  # scatter of stations along a side
 SHIFT_MM = -0.025  # a rim is rounded: its edge appears that far inside
 SHIFT_U_MM = 0.03  # blur, sharpening and shade move an edge by about that
+TWIST_U_MM = 0.01  # and by that much differently at the two ends of a side
+JOIN_MM = 0.06  # the flanks of a rounded rim count as one edge
+JOIN_PX = 0.8
+POLISH_ROUNDS = 3
+TOGETHER = 2.0  # neighbouring stations err together: four of them count as one
 OTHER_COST = 2.0  # against an edge that doesn't look like the rim (log odds)
 LOW_COST = 0.7  # even odds for either rim of a wall that shows
 LOW_AGAINST = 3.0  # when both rims show, the outer one isn't the upper
@@ -44,14 +49,17 @@ class Choice:
         The edge taken for a rim.
     low : bool
         Whether it is taken for the lower rim.
+    edge_px : float
+        Where that rim is, from the side's line.
     rim_px : float
-        Where the top rim then is, from the side's line.
+        Where the top rim then is.
     cost : float
         Log odds against it by its looks.
     """
 
     ridge: Ridge
     low: bool
+    edge_px: float
     rim_px: float
     cost: float
 
@@ -92,49 +100,82 @@ def measure(pixels: NDArray[np.uint8], small: NDArray[np.uint8], homography: Arr
 
 def _strongest(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_px: float) -> Fit | None:
     """Fit to the strongest edge of each station, whatever it is."""
-    profiles = card_edges.sample(pixels, camera, reach_px + 1, BLUR_PX)
+    profiles = card_edges.sample(pixels, camera, reach_px + 1, BLUR_PX, JOIN_PX)
     offset, height = card_edges.peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
     keep = height > MIN_SLOPE
     if len(np.unique(profiles.side[keep])) < 4:
         return None
-    points = _points(profiles, offset, keep, np.zeros(len(keep), bool))
-    return card_fit.fit(points, camera, lens, Shifts(np.zeros(4), np.full(4, EDGE_U_PX)))
+    points = _points(profiles, offset, keep, np.zeros(len(keep), bool), np.full(len(keep), EDGE_U_PX))
+    return card_fit.fit(points, camera, lens, Shifts(np.zeros(4), np.full(4, EDGE_U_PX), np.full(4, EDGE_U_PX)))
 
 
-def _points(profiles: Profiles, offset: Array, keep: NDArray[np.bool_], low: NDArray[np.bool_]) -> EdgePoints:
+def _points(
+    profiles: Profiles, offset: Array, keep: NDArray[np.bool_], low: NDArray[np.bool_], u_px: Array
+) -> EdgePoints:
     """Edge points at an offset of each station that is kept."""
     place = (profiles.base_px + offset[:, None] * profiles.normal_px)[keep]
-    u = np.full(len(place), EDGE_U_PX)
-    return EdgePoints(profiles.side[keep], profiles.along_mm[keep], low[keep], place, profiles.normal_px[keep], u)
+    return EdgePoints(
+        profiles.side[keep], profiles.along_mm[keep], low[keep], place, profiles.normal_px[keep], u_px[keep]
+    )
 
 
 def _rims(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_mm: float) -> Fit | None:
     """Tell the edges of all sides apart and fit to the rims."""
     px_per_mm = camera.focal_px / camera.translation_mm[2]
     reach, inward = reach_mm * px_per_mm, INWARD_MM * px_per_mm
-    profiles = card_edges.sample(pixels, camera, reach + inward, BLUR_PX)
+    join = max(JOIN_MM * px_per_mm, JOIN_PX)
+    profiles = card_edges.sample(pixels, camera, reach + inward, BLUR_PX, join)
     sides = card_edges.side_edges(profiles, reach, inward)
-    if any(len(side.ridges) == 0 or side.seen.sum() < 2 for side in sides):
+    if any(len(side.ridges) == 0 for side in sides):
         return None
-    choices = [_choices(side) for side in sides]
-    first = _fit_to(profiles, sides, [ways[0] for ways in choices], np.zeros(4), camera, lens)
-    chosen, spread = _decide(first, choices)
-    return _fit_to(profiles, sides, chosen, spread, camera, lens)
+    sharp = min(ridge.width_px for side in sides for ridge in side.ridges)
+    choices = [_choices(side, sharp) for side in sides]
+    line = np.concatenate([side.line_px for side in sides])
+    first = [ways[0] for ways in choices]
+    alike = np.full(4, EDGE_U_PX)
+    centre = line + _per_station([c.ridge.peak_px for c in first])
+    found = _fit_near(profiles, sides, first, centre, np.zeros(4), alike, camera, lens)
+    chosen, spread = _decide(found, choices)
+    centre, scatter = line + _per_station([c.ridge.peak_px for c in chosen]), alike
+    for _ in range(POLISH_ROUNDS):
+        found = _fit_near(profiles, sides, chosen, centre, spread, scatter, camera, lens)
+        centre, scatter = _expected(profiles, found, chosen), _scatter(found)
+    return found
 
 
-def _choices(side: SideEdges) -> list[Choice]:
+def _scatter(found: Fit) -> Array:
+    """Standard uncertainty of a station's edge on each side, from how the stations scatter about a fit."""
+    spread = [float(np.sqrt(np.mean(found.residual_px[found.side == side] ** 2))) for side in range(4)]
+    return np.maximum(EDGE_U_PX, TOGETHER * np.nan_to_num(spread))
+
+
+def _per_station(of_side: list[float]) -> Array:
+    """A value of each side for each of its stations."""
+    return np.repeat(np.array(of_side, dtype=float), STATIONS)
+
+
+def _expected(profiles: Profiles, found: Fit, chosen: list[Choice]) -> Array:
+    """Where a fit expects each station's edge."""
+    rim = card.side_points_mm(profiles.side, profiles.along_mm)
+    rim[np.repeat([choice.low for choice in chosen], STATIONS), 2] = 0.0
+    away = found.camera.project(rim) - profiles.base_px
+    shift = found.values[card_fit.SHIFT][profiles.side] + _per_station([c.ridge.peak_px - c.edge_px for c in chosen])
+    return np.asarray(np.sum(away * profiles.normal_px, axis=1) + shift)
+
+
+def _choices(side: SideEdges, sharp_px: float) -> list[Choice]:
     """The ways to read a side, the likeliest by its looks first."""
     ways = []
     shows = side.wall_px > MIN_WALL_PX
     for k, ridge in enumerate(side.ridges):
         cost = OTHER_COST * min(k, 1)
-        at = ridge.offset_px
-        ways.append(Choice(ridge, False, at, cost + (LOW_COST if shows else 0.0)))
+        at = ridge.rim_px(sharp_px)
+        ways.append(Choice(ridge, False, at, at, cost + (LOW_COST if shows else 0.0)))
         if shows:
-            inner = [at - other.offset_px for other in side.ridges[:k]]
+            inner = [ridge.peak_px - other.peak_px for other in side.ridges[:k]]
             both = any(abs(apart / side.wall_px - 1) < WALL_MATCH for apart in inner)
             cost = LOW_AGAINST if both else LOW_COST + (OTHER_COST if k > 1 else 0.0)
-            ways.append(Choice(ridge, True, at - side.wall_px, cost))
+            ways.append(Choice(ridge, True, at, at - side.wall_px, cost))
     return ways
 
 
@@ -154,14 +195,22 @@ def _decide(first: Fit, choices: list[list[Choice]]) -> tuple[list[Choice], Arra
     return list(ways[best]), np.sqrt(weight @ (rim - rim[best]) ** 2)
 
 
-def _fit_to(
-    profiles: Profiles, sides: tuple[SideEdges, ...], chosen: list[Choice], spread: Array, camera: Camera, lens: Lens
+def _fit_near(
+    profiles: Profiles,
+    sides: tuple[SideEdges, ...],
+    chosen: list[Choice],
+    centre: Array,
+    spread: Array,
+    scatter: Array,
+    camera: Camera,
+    lens: Lens,
 ) -> Fit:
-    """Fit to one choice of each side's rim."""
-    followed = [card_edges.follow(profiles, side, choice.ridge) for side, choice in zip(sides, chosen, strict=True)]
-    offset, seen = (np.concatenate(both) for both in zip(*followed, strict=True))
+    """Fit to the edges nearest to a centre, read as chosen."""
+    edge, seen = card_edges.follow(profiles, centre, tuple(choice.ridge for choice in chosen))
+    offset = edge + _per_station([choice.edge_px - choice.ridge.peak_px for choice in chosen])
     low = np.repeat([choice.low for choice in chosen], STATIONS)
     density = np.array([side.px_per_mm for side in sides])
-    own = np.array([choice.ridge.u_px for choice in chosen])
-    u = np.sqrt((SHIFT_U_MM * density) ** 2 + own**2 + spread**2 + EDGE_U_PX**2)
-    return card_fit.fit(_points(profiles, offset, seen, low), camera, lens, Shifts(SHIFT_MM * density, u))
+    own = np.array([choice.ridge.peak_px - choice.edge_px for choice in chosen]) / 2
+    u = np.sqrt((SHIFT_U_MM * density) ** 2 + own**2 + spread**2 + scatter**2)
+    shifts = Shifts(SHIFT_MM * density, u, np.hypot(TWIST_U_MM * density, scatter / 2))
+    return card_fit.fit(_points(profiles, offset, seen, low, scatter[profiles.side]), camera, lens, shifts)

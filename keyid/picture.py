@@ -27,11 +27,13 @@ TALLEST_OVERVIEW_PX = 1300
 TALLEST_CLOSEUP_PX = 700
 ROOM_AROUND = 0.04  # of the overview's longer side, left free around key and reference
 CLOSEUP_ROOM_MM = 4.0  # around the blade: labels stand there
-BANNER_PX, FOOTER_PX, SMALL_PX = 44, 30, 30  # heights of letters
+BANNER_PX, FOOTER_PX, SMALL_PX = 44, 30, 34  # heights of letters
 PADDING_PX = 18
 LINE_PX, HALO_PX = 3, 7
 BAR_MM = 10.0
+BAR_BELOW_MM = 3.0  # the bar lies beside the blade, beyond the codes
 BEYOND_MM = 1.0  # lines across the blade reach that far out of it
+ENDS_BEYOND_MM = 2.4  # those of stop and tip farther, so that their labels clear the codes
 ROOT_HALF_MM = 0.5  # half the line along a root: about its flat
 SUBPIXEL_BITS = 4  # OpenCV draws lines at sixteenths of a pixel
 
@@ -97,8 +99,8 @@ def save_private(picture: Image.Image, path: Path) -> None:
 def _marks(examination: Examination) -> list[Mark]:
     """Everything that was measured, as lines on the photo."""
     blade, frame = examination.blade, examination.frame
-    beyond = np.array([-BEYOND_MM, blade.width.mm + BEYOND_MM])
-    bar = frame.to_px(np.array([0.0, BAR_MM]), np.full(2, -CLOSEUP_ROOM_MM / 2), "a")
+    beyond = np.array([-BEYOND_MM, blade.width.mm + ENDS_BEYOND_MM])
+    bar = frame.to_px(np.array([0.0, BAR_MM]), np.full(2, -BAR_BELOW_MM), "a")
     marks = [
         Mark(examination.scale.outline_px, REFERENCE, closed=True),
         Mark(np.asarray(examination.reading.blade.axis_px), AXIS),

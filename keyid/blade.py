@@ -132,9 +132,8 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
     """Reduce the outline to the blade in its own frame, with the uncertainties of everything that it rests on."""
     plan = _plan(outline)
     best = _reduce(outline, plan)
-    budget = tuple(_budget_line(source, best, _reduce(moved, plan)) for source, moved in _varied(outline, scale)) + (
-        _located(outline, plan),
-    )
+    varied = [_budget_line(source, best, _reduce(moved, plan)) for source, moved in _varied(outline, scale)]
+    budget = (*varied, _located(outline, plan))
     common = _root_sum(line.height_mm for line in budget)
     width = Length(best.width, _root_sum(line.width_mm for line in budget))
     length = None
@@ -297,7 +296,6 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         across = turned[name][1][inside] * sign
         lines.append(sign * (_land(across) if cut else float(np.median(across))))
     tip_along = _foremost(turned["tip"][0])
-    middle = 0.5 * (lines[0] + lines[1])
     stop_along = tip_along
     if step is not None:
         edge = lines[0] if plan.step_side == "upper" else lines[1]

@@ -15,13 +15,19 @@ from scipy.ndimage import gaussian_filter
 
 from keyid.strip import STEP_MM, Image, Strip, gradients
 
-BINS = 24  # per colour axis: finer than a face's own variation, coarse enough to be filled
+Array = NDArray[np.float64]
+
+BINS = (20, 48, 48)  # of brightness, and of two differences of colour shares, which a shadow hardly changes
+CELLS = BINS[0] * BINS[1] * BINS[2]
+SHARE_BIN = 0.005  # of a colour's share: nickel differs from a white table's shadow by a few of them
 SHADES = (1.0, 0.85, 0.7, 0.55, 0.4, 0.25)  # how dark a shadow may make the background (sRGB-coded values)
 SHADE_WEIGHTS = np.array([4.0, 1, 1, 1, 1, 1])  # the lit background is seen directly, its shades are only possible
 WINDOW_MM = 5.0  # light and metal look alike over that much of the blade
 CORE = 0.3  # |v| up to that part of the width belongs to every blade's face
 BACKGROUND_FROM_MM = 1.8  # beyond the edge: past the wall of a blade seen aslant
-FLOOR = 1e-5  # probability of a colour never seen
+DARK_SUM = 0.1  # added to the sum of the three colours, so that shares mean nothing in the dark
+FLOOR = 2e-5  # probability of a colour never seen
+UNSEEN_OFF = 4.0  # a colour never seen is that much likelier something else than the face
 LIMIT = 1.5  # one sample's say, so that many must agree
 GROOVE_ROW = 2.5  # times the median gradient: rows of a groove's wall
 FEW_SAMPLES = 500  # too few to learn colours from
@@ -29,11 +35,12 @@ FEW_SAMPLES = 500  # too few to learn colours from
 
 def face_log_ratio(strip: Strip) -> NDArray[np.float32]:
     """Log of the ratio of the probabilities of each sample's colour on the face and off it, limited to +-LIMIT."""
-    lit = _colour_bins(strip.values)
-    shades = [_colour_bins(strip.values * shade) for shade in SHADES]
+    centre = np.median(_colours(strip.values[::4, ::4])[1], axis=(0, 1))
+    lit = _colour_bins(strip.values, centre)
+    shades = [_colour_bins(strip.values * np.float32(shade), centre) for shade in SHADES]
     outside = np.abs(strip.v_mm) > strip.width_mm / 2 + BACKGROUND_FROM_MM
     face = _face_samples(strip)
-    anything = _density(np.bincount(lit.ravel(), minlength=BINS**3))
+    anything = _density(np.bincount(lit.ravel(), minlength=CELLS))
     ratio = np.full(lit.shape, -LIMIT, np.float32)
     window = int(WINDOW_MM / STEP_MM)
     for start in range(0, lit.shape[1], window // 2):
@@ -42,11 +49,11 @@ def face_log_ratio(strip: Strip) -> NDArray[np.float32]:
         samples = lit[:, near][face[:, near]]
         if len(samples) < FEW_SAMPLES:
             samples = lit[face]
-        on_face = _density(np.bincount(samples, minlength=BINS**3))
-        counts = np.stack([np.bincount(shade[outside, near].ravel(), minlength=BINS**3) for shade in shades])
+        on_face = _density(np.bincount(samples, minlength=CELLS))
+        counts = np.stack([np.bincount(shade[outside, near].ravel(), minlength=CELLS) for shade in shades])
         off_face = 0.5 * _density(SHADE_WEIGHTS @ counts) + 0.5 * anything
         bins = lit[:, here]
-        ratio[:, here] = np.log((on_face[bins] + FLOOR) / (off_face[bins] + FLOOR))
+        ratio[:, here] = np.log((on_face[bins] + FLOOR) / (off_face[bins] + UNSEEN_OFF * FLOOR))
     return np.clip(ratio, -LIMIT, LIMIT)
 
 
@@ -59,17 +66,23 @@ def _face_samples(strip: Strip) -> NDArray[np.bool_]:
     return np.asarray((middle & smooth)[:, None] & along[None, :])
 
 
-def _colour_bins(values: Image) -> NDArray[np.int32]:
-    """Index of each sample's bin in a space of brightness and two colour differences."""
+def _colour_bins(values: Image, centre: Array) -> NDArray[np.int64]:
+    """Index of each sample's bin in a space of brightness and two differences of colour shares."""
+    grey, shares = _colours(values)
+    index = np.clip(np.floor((shares - centre) / SHARE_BIN) + BINS[1] // 2, 0, BINS[1] - 1).astype(np.int64)
+    level = np.clip((grey * BINS[0]).astype(np.int64), 0, BINS[0] - 1)
+    return np.asarray((level * BINS[1] + index[..., 0]) * BINS[2] + index[..., 1])
+
+
+def _colours(values: Image) -> tuple[Image, Image]:
+    """Brightness, and red less green and blue less green as shares of the whole, (rows, columns, 2)."""
     smooth = cv2.GaussianBlur(values, (0, 0), 1.5)
-    grey = smooth.mean(axis=2)
-    red = (smooth[..., 2] - smooth[..., 1]) * 2 + 0.5
-    blue = (smooth[..., 0] - smooth[..., 1]) * 2 + 0.5
-    index = [np.clip((axis * BINS).astype(np.int32), 0, BINS - 1) for axis in (grey, red, blue)]
-    return np.asarray((index[0] * BINS + index[1]) * BINS + index[2])
+    whole = smooth.sum(axis=2) + DARK_SUM
+    shares = np.stack([smooth[..., 2] - smooth[..., 1], smooth[..., 0] - smooth[..., 1]], axis=-1)
+    return np.asarray(smooth.mean(axis=2), np.float32), np.asarray(shares / whole[..., None], np.float32)
 
 
-def _density(counts: NDArray[Any]) -> NDArray[np.float64]:
+def _density(counts: NDArray[Any]) -> Array:
     """Smoothed probability per bin."""
-    cube = gaussian_filter(counts.reshape(BINS, BINS, BINS).astype(float), 1.0, mode="constant").ravel()
+    cube = gaussian_filter(counts.reshape(BINS).astype(float), 1.0, mode="constant", truncate=2.0).ravel()
     return np.asarray(cube / max(cube.sum(), FLOOR))

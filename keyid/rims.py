@@ -33,12 +33,13 @@ EDGE_HALF = 0.015  # gradient per sample (of 1) at which an edge counts half
 PAIR_WEIGHT = 0.6  # the lower rim's say beside the upper rim's: its contrast is less certain
 PAIR_FROM_MM = 0.1  # rims closer than that show as one edge
 PAIR_FULL_MM = 0.25
-FACE_WEIGHT = 0.02  # per sample and unit of the face's log ratio: neighbours are not independent
-INNER_EDGE_COST = 0.15  # per sample of full edge strength between the middle and the rim
+FACE_WEIGHT = 0.03  # per sample and unit of the face's log ratio: neighbours are not independent
+UNCLEAR = 0.4  # edge strength up to which noise and brush marks reach
+INNER_EDGE_COST = 0.3  # per sample of full edge strength between the middle and the rim
 BEND_COST = 0.25  # per change of move
 JUMP_COST = 4.0
 JUMP_FROM = 12  # rows: a step of 0.5 mm
-GROOVE_LINE = 0.35  # share of a row's gradient that points one way all along the blade
+STRAIGHT_LINE = 0.35  # share of a row's gradient that points one way all along the blade
 GROOVE_INSIDE_MM = 0.8  # a straight line that far inside the coarse edge is a groove's
 GROOVE_STRENGTH = 0.2  # what is left of a groove's edge
 INNER_PART = 0.15  # of the width, beyond the axis down to which roots are looked for
@@ -79,7 +80,8 @@ class Side:
     values: Image
     out_mm: Array
     strength: Image
-    support: Image
+    face: Image
+    crossed: Image
     wall: Array
 
 
@@ -96,8 +98,8 @@ def look_outward(strip: Strip, face: Image, camera: Camera, sign: int, last_s_mm
     stations = strip.s_mm[:columns:STRIDE]
     edge_points = np.column_stack([stations, np.full(len(stations), sign * strip.width_mm / 2)])
     wall = strip.lie.wall(edge_points, camera) * [1.0, sign]
-    groove = _groove_rows(values, out[rows], strip, columns)
-    return _side(values, face[order][rows, :columns], out[rows], wall, groove)
+    inside = strip.width_mm / 2 - GROOVE_INSIDE_MM
+    return _side(values, face[order][rows, :columns], out[rows], wall, inside, _straight_rows(values, strip, columns))
 
 
 def look_past_tip(strip: Strip, face: Image, camera: Camera) -> Side:
@@ -108,25 +110,30 @@ def look_past_tip(strip: Strip, face: Image, camera: Camera) -> Side:
     places = strip.v_mm[across][::STRIDE]
     wall = strip.lie.wall(np.column_stack([np.zeros(len(places)), places]), camera)[:, ::-1] * [-1.0, 1.0]
     out = strip.s_mm[columns]
-    return _side(values, face[across, columns].T, out, wall, np.zeros(len(out), bool))
+    return _side(values, face[across, columns].T, out, wall, 0.0, np.zeros(len(out), bool))
 
 
-def _side(values: Image, face: Image, out_mm: Array, wall: Array, groove: NDArray[np.bool_]) -> Side:
+def _side(
+    values: Image, face: Image, out_mm: Array, wall: Array, inside_mm: float, straight: NDArray[np.bool_]
+) -> Side:
     """Edges of all slopes, and what speaks for a rim in each place."""
+    groove = straight & (out_mm < inside_mm)
     strength = edge_strength(values) * np.where(groove, GROOVE_STRENGTH, 1.0).astype(np.float32)[None, :, None]
-    inner = np.where(groove[:, None], 0.0, strength.max(axis=0))
+    clear = np.clip((strength.max(axis=0) - UNCLEAR) / (1 - UNCLEAR), 0, 1)
+    inner = np.where(straight[:, None], 0.0, clear)
     crossed = np.cumsum(inner, axis=0)
     lag = int(RIDGE_MM / STEP_MM) + 1
     crossed = np.vstack([np.zeros((lag, crossed.shape[1])), crossed[:-lag]])
-    ratio = np.cumsum(face, axis=0)
-    support = FACE_WEIGHT * (2 * ratio - ratio[-1])[:, ::STRIDE] - INNER_EDGE_COST * crossed[:, ::STRIDE]
-    return Side(values, out_mm, strength[:, :, ::STRIDE], support.astype(np.float32), wall)
+    crossed = crossed[:, ::STRIDE].astype(np.float32)
+    ratio = np.cumsum(face, axis=0)[:, ::STRIDE].astype(np.float32)
+    return Side(values, out_mm, strength[:, :, ::STRIDE], ratio, crossed, wall)
 
 
 def follow(side: Side, thicknesses_mm: Array = THICKNESSES_MM) -> tuple[list[Rim], Array]:
     """The best path for each thickness, and each path's score."""
     paired = np.stack([_pair_strength(side, thickness) for thickness in thicknesses_mm])
-    paths, moves, scores = best_paths(paired, side.support)
+    support = FACE_WEIGHT * side.face - INNER_EDGE_COST * side.crossed
+    paths, moves, scores = best_paths(paired, support)
     columns = np.arange(paths.shape[1]) * STRIDE
     index = np.arange(paths.shape[1])
     rims = [
@@ -241,37 +248,37 @@ def _line_kernel(slope: float) -> Image:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def _groove_rows(values: Image, out_mm: Array, strip: Strip, columns: int) -> NDArray[np.bool_]:
-    """Rows near straight lines that run along the blade inside its edges."""
+def _straight_rows(values: Image, strip: Strip, columns: int) -> NDArray[np.bool_]:
+    """Rows near straight lines that run all along the blade: grooves and uncut edges."""
     s_mm = strip.s_mm[:columns]
     down = gradients(values)[1][:, (s_mm < -2.0) & (s_mm > 2.0 - strip.length_mm)]
     down = down / (np.linalg.norm(down, axis=2, keepdims=True) + 0.01)
     half = down.shape[1] // 2
     parts = [np.linalg.norm(part.mean(axis=1), axis=1) for part in (down[:, :half], down[:, half:])]
-    line = 1.3 * np.minimum(parts[0], parts[1]) > GROOVE_LINE
-    inside = out_mm < strip.width_mm / 2 - GROOVE_INSIDE_MM
-    return np.asarray(np.convolve(line & inside, np.ones(7), "same") > 0)
+    line = 1.3 * np.minimum(parts[0], parts[1]) > STRAIGHT_LINE
+    return np.asarray(np.convolve(line, np.ones(7), "same") > 0)
 
 
 def _pair_strength(side: Side, thickness_mm: float) -> Image:
     """Edge strength of an upper rim together with the lower rim that goes with it, where that can be seen."""
     paired = side.strength.copy()
+    offset = side.wall * thickness_mm / [STEP_MM * STRIDE, STEP_MM]
     for i, move in enumerate(MOVES):
         slope = move / STRIDE
         seen_mm = (side.wall[:, 1] - slope * side.wall[:, 0]) / np.hypot(1.0, slope) * thickness_mm
         weight = PAIR_WEIGHT * np.clip((seen_mm - PAIR_FROM_MM) / (PAIR_FULL_MM - PAIR_FROM_MM), 0, 1)
         if weight.max() > 0:
-            lower = _sampled(side.strength[i], side.wall * thickness_mm / [STEP_MM * STRIDE, STEP_MM])
-            paired[i] += weight.astype(np.float32)[None, :] * lower
+            paired[i] += weight.astype(np.float32)[None, :] * _sampled(side.strength[i], offset)
     return paired
 
 
 def _sampled(values: Image, offset: Array) -> Image:
-    """The picture sampled at each column's own offset (columns, rows); nothing beyond its border."""
+    """The picture sampled at each column's own offset (columns, rows)."""
     rows, columns = values.shape
     x = np.broadcast_to((np.arange(columns) + offset[:, 0]).astype(np.float32), values.shape)
     y = (np.arange(rows)[:, None] + offset[None, :, 1]).astype(np.float32)
-    return np.asarray(cv2.remap(values, np.ascontiguousarray(x), y, cv2.INTER_LINEAR), np.float32)
+    x = np.ascontiguousarray(x)
+    return np.asarray(cv2.remap(values, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.float32)
 
 
 def best_paths(strength: Image, support: Image) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:

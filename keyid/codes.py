@@ -7,6 +7,7 @@ all bittings run along the blade (the forward-backward algorithm).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 from keyid.cutmodel import full_height
 from keyid.decoding import EdgeReading
+from keyid.length import Length
 from keyid.profile import Profile
 
 Array = NDArray[np.float64]
@@ -23,8 +25,11 @@ AS_MADE_SD_MM = 0.025  # roots as made scatter by that where a profile doesn't s
 WEAR_NODES_MM = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.14, 0.17, 0.2)
 WEAR_SCALES = ((0.6, 0.02), (0.4, 0.09))  # share and half-normal scale in mm: keys in fair state, and worn ones
 WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
-COMMON_NODES = np.linspace(-3.2, 3.2, 17)  # standard deviations of the common height error
-COMMON_TAIL = (0.1, 2.0)  # share and factor: one budget in ten is too small by two
+COMMON_NODES = np.concatenate([[-7.5, -6.2, -5.0, -4.0], np.linspace(-3.2, 3.2, 17), [4.0, 5.0, 6.2, 7.5]])
+COMMON_TAIL = (0.2, 2.5)  # share and factor: one budget in five leaves out something greater
+WIDTH_SD_MM = 0.025  # blades of one profile differ by that (trade limit of about 0.05 mm)
+WIDTH_TOGETHER_SD_MM = 0.02  # width and roots err together but for that: the same rims, datum lines and scale
+WIDTH_TAIL = (0.1, 0.12)  # share and sd in mm of widths with an error of their own: a chamfer, a shadow, wear
 WRONG_EDGE_P = 0.06  # share of roots read on another edge (rim, groove, shadow), after the robust mean
 WRONG_EDGE_SD_MM = 0.25  # and how far off they are: up to 0.4 mm
 VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
@@ -46,8 +51,8 @@ class CodePosterior:
     offset_mm : float
         Mean of what all heights are off by, wear included: measured minus nominal.
     log_evidence : float
-        Log of the likelihood of the roots against roots of any height: each a ratio of densities times its volume,
-        the root of 2 pi times its uncertainty.
+        Log of the density of the width and the likelihood of the roots against roots of any height: each of these a
+        ratio of densities times its volume, the root of 2 pi times its uncertainty.
     """
 
     probabilities: Array
@@ -66,18 +71,24 @@ class _Common:
     weight: Array
 
 
-def code_posterior(profile: Profile, readings: tuple[EdgeReading, ...], height_common_u_mm: float) -> CodePosterior:
+def code_posterior(
+    profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
+) -> CodePosterior:
     """Return the joint posterior of a profile's codes.
+
+    The blade's width tells of the error common to all heights, because it is measured between the same edges.
 
     Parameters
     ----------
     profile : Profile
     readings : tuple of EdgeReading
         One for each cut edge, in the order of the profile's positions.
+    width : Length
+        Across the uncut blade, as measured.
     height_common_u_mm : float
         Standard uncertainty of what is common to all heights.
     """
-    common = _common_grid(height_common_u_mm)
+    common = _common_grid(height_common_u_mm, width, profile.width_mm)
     likelihood, log_scale = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     forward, forward_log = _sweep(likelihood, step)
@@ -99,10 +110,10 @@ def code_posterior(profile: Profile, readings: tuple[EdgeReading, ...], height_c
 
 
 def best_bittings(
-    profile: Profile, readings: tuple[EdgeReading, ...], height_common_u_mm: float
+    profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
 ) -> tuple[tuple[Codes, float], ...]:
     """Return the likeliest whole bittings with their probabilities, likeliest first; parameters as `code_posterior`."""
-    common = _common_grid(height_common_u_mm)
+    common = _common_grid(height_common_u_mm, width, profile.width_mm)
     likelihood, _ = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
@@ -135,17 +146,33 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
     return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
 
 
-def _common_grid(height_u_mm: float) -> _Common:
-    """Nodes and prior weights of the common height error and the wear."""
+def _common_grid(height_u_mm: float, width: Length, nominal_mm: float) -> _Common:
+    """Nodes of the common height error and the wear; weights: their prior times the density of the width."""
     share, factor = COMMON_TAIL
     height = COMMON_NODES * height_u_mm
     main = np.exp(-0.5 * COMMON_NODES**2)
-    density = (1 - share) * main + share / factor * np.exp(-0.5 * (COMMON_NODES / factor) ** 2)
+    density = ((1 - share) * main + share / factor * np.exp(-0.5 * (COMMON_NODES / factor) ** 2)) * _cells(COMMON_NODES)
+    density = density / density.sum() * _width_density(width, nominal_mm, height)
     wear = np.asarray(WEAR_NODES_MM)
-    cells = np.diff(np.concatenate([[0.0], (wear[1:] + wear[:-1]) / 2, wear[-1:]]))
-    worn = sum(p / scale * np.exp(-0.5 * (wear / scale) ** 2) for p, scale in WEAR_SCALES) * cells
-    weight = np.outer(density / density.sum(), worn / worn.sum())
+    worn = sum(p / scale * np.exp(-0.5 * (wear / scale) ** 2) for p, scale in WEAR_SCALES) * _cells(wear)
+    weight = np.outer(density, worn / worn.sum())
     return _Common(np.repeat(height, len(wear)), np.tile(wear, len(height)), weight.ravel())
+
+
+def _cells(nodes: Array) -> Array:
+    """Length that each node stands for, ends counted half."""
+    return np.diff(np.concatenate([nodes[:1], (nodes[1:] + nodes[:-1]) / 2, nodes[-1:]]))
+
+
+def _width_density(width: Length, nominal_mm: float, height_mm: Array) -> Array:
+    """Density of the measured width for each common error of the heights."""
+    share, own_sd = WIDTH_TAIL
+    together = math.hypot(WIDTH_SD_MM, WIDTH_TOGETHER_SD_MM)
+    apart = math.sqrt(together**2 + width.u_mm**2 + own_sd**2)
+    off = width.mm - nominal_mm
+    near = (1 - share) / together * np.exp(-0.5 * ((off - height_mm) / together) ** 2)
+    far = share / apart * math.exp(-0.5 * (off / apart) ** 2)
+    return np.asarray((near + far + DEEPER) / math.sqrt(2 * math.pi))
 
 
 def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: _Common) -> Array:

@@ -39,6 +39,7 @@ EATEN_U_MM = 0.04  # a root whose flat the neighbour has eaten is read at the re
 ROOT_FLOOR_MM = 0.004  # a flat as cut is not smoother than that
 FLANK_FLOOR_MM = 0.010  # nor is a flank straighter
 ONE_FLANK_U_MM = 0.05  # the length of a flat as cut varies by that: it counts where only one flank is seen
+FLAT_CHANGE_MM = 0.2  # all flats together can be that much shorter or longer (half of it at each end)
 UNCUT_MM = 0.12  # a root that near to the full width has no flanks to measure
 
 
@@ -52,12 +53,15 @@ class EdgeReading:
         Height of each root and its standard uncertainty from this edge's trace alone.
     position_mm, position_u_mm : ndarray, shape (cuts,)
         Station of each root's centre, likewise.
+    half_flat_mm : float
+        Half the usual distance between the feet of this edge's flanks; the cutter's where no cut shows both.
     """
 
     root_mm: Array
     root_u_mm: Array
     position_mm: Array
     position_u_mm: Array
+    half_flat_mm: float
 
 
 @dataclass(frozen=True)
@@ -67,6 +71,16 @@ class _Windows:
     away_mm: Array
     height_mm: Array
     u_mm: Array
+
+
+@dataclass(frozen=True)
+class _Feet:
+    """Distance of the feet of the flanks from the middle of each window, outward; all of shape (cuts,)."""
+
+    left_mm: Array
+    left_u_mm: Array
+    right_mm: Array
+    right_u_mm: Array
 
 
 def read_cuts(
@@ -126,7 +140,8 @@ def _first_look(trace: EdgeTrace, slots_mm: Array, shape: CutShape, width_mm: fl
     near = np.abs(windows.away_mm) <= shape.half_flat_mm + FIRST_LOOK_MM
     low = _low(windows.height_mm, near)
     root = np.where(low > width_mm - UNCUT_MM, np.nan, low)
-    return slots_mm + _centre(windows, root, np.full(len(slots_mm), np.nan), slots_mm, shape, trace)[0]
+    nothing = np.full(len(slots_mm), np.nan)
+    return slots_mm + _centre(_feet(windows, root, slots_mm, shape, trace), nothing, shape)[0]
 
 
 def _low(value: Array, use: Mask) -> Array:
@@ -157,8 +172,10 @@ def _measure(
     blocked = None if before is None else _blocked(windows, centres_mm, before.root_mm, shape)
     root, root_u = _roots(windows, blocked, shape, trace)
     cut = np.where(root > width_mm - UNCUT_MM, np.nan, root)
-    moved, moved_u = _centre(windows, cut, root_u, slots_mm, shape, trace)
-    return EdgeReading(root, root_u, centres_mm + moved, moved_u)
+    feet = _feet(windows, cut, slots_mm, shape, trace)
+    seen_shape = replace(shape, half_flat_mm=_half_flat(feet, shape))
+    moved, moved_u = _centre(feet, root_u, seen_shape)
+    return EdgeReading(root, root_u, centres_mm + moved, moved_u, seen_shape.half_flat_mm)
 
 
 def _windows(trace: EdgeTrace, centres_mm: Array) -> _Windows:
@@ -231,23 +248,30 @@ def _median(value: Array, use: Mask) -> Array:
     return np.where(count > 0, (lower + upper) / 2, np.nan)
 
 
-def _centre(
-    windows: _Windows, root: Array, root_u: Array, slots_mm: Array, shape: CutShape, trace: EdgeTrace
-) -> tuple[Array, Array]:
-    """How far each root's centre is from its window's, from both flanks or the one that is seen."""
+def _feet(windows: _Windows, root: Array, slots_mm: Array, shape: CutShape, trace: EdgeTrace) -> _Feet:
+    """Where the flanks of each cut leave its root."""
     reach = _reach(slots_mm)
     rise = windows.height_mm - root[:, None]
     tops = [_peak(windows.away_mm * side, rise, reach[side]) for side in (-1, 1)]
     lower_top = np.minimum(tops[0][1], tops[1][1])
     both = lower_top >= FLANK_RISE_MIN_MM
-    edges = []
+    feet = []
     for side, (peak_at, top) in zip((-1, 1), tops, strict=True):
         top = np.where(both, lower_top, top)  # the same heights on both sides: errors of the angle cancel
         use = _on_flank(windows.away_mm * side, rise, peak_at, top)
         foot = windows.away_mm * side - rise / shape.rise
-        u = windows.u_mm / shape.rise
-        edges.append(_robust_mean(foot, u, use, trace, FLANK_SEEN_MM))
-    return _from_flanks(edges[0], edges[1], root_u, shape)
+        feet.append(_robust_mean(foot, windows.u_mm / shape.rise, use, trace, FLANK_SEEN_MM))
+    return _Feet(feet[0][0], feet[0][1], feet[1][0], feet[1][1])
+
+
+def _half_flat(feet: _Feet, shape: CutShape) -> float:
+    """Half the middle distance between the feet of the same cut: blur and wear move all flanks alike."""
+    half = (feet.left_mm + feet.right_mm) / 2
+    half = half[np.isfinite(half)]
+    if len(half) == 0:
+        return shape.half_flat_mm
+    change = float(np.median(half)) - shape.half_flat_mm
+    return shape.half_flat_mm + min(max(change, -FLAT_CHANGE_MM), FLAT_CHANGE_MM)
 
 
 def _reach(slots_mm: Array) -> dict[int, Array]:
@@ -272,17 +296,13 @@ def _on_flank(away: Array, rise: Array, peak_at: Array, top: Array) -> Mask:
     return (away > 0) & (away < peak_at[:, None]) & (rise > low[:, None]) & (rise < high[:, None]) & enough
 
 
-def _from_flanks(
-    left: tuple[Array, Array], right: tuple[Array, Array], root_u: Array, shape: CutShape
-) -> tuple[Array, Array]:
+def _centre(feet: _Feet, root_u: Array, shape: CutShape) -> tuple[Array, Array]:
     """Middle between the feet of the flanks; where one is missing, half a flat from the other."""
-    (left_foot, left_u), (right_foot, right_u) = left, right
-    middle = (right_foot - left_foot) / 2
-    middle_u = np.sqrt((left_u**2 + right_u**2) / 4 + FLANK_FLOOR_MM**2)
-    from_left = shape.half_flat_mm - left_foot
-    from_right = right_foot - shape.half_flat_mm
-    one = np.where(np.isfinite(left_foot), from_left, from_right)
-    one_u = np.where(np.isfinite(left_foot), left_u, right_u)
+    middle = (feet.right_mm - feet.left_mm) / 2
+    middle_u = np.sqrt((feet.left_u_mm**2 + feet.right_u_mm**2) / 4 + FLANK_FLOOR_MM**2)
+    has_left = np.isfinite(feet.left_mm)
+    one = np.where(has_left, shape.half_flat_mm - feet.left_mm, feet.right_mm - shape.half_flat_mm)
+    one_u = np.where(has_left, feet.left_u_mm, feet.right_u_mm)
     one_u = np.sqrt(one_u**2 + (np.nan_to_num(root_u) / shape.rise) ** 2 + ONE_FLANK_U_MM**2)
     seen_both = np.isfinite(middle)
     return np.where(seen_both, middle, one), np.where(seen_both, middle_u, one_u)

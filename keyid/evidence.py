@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
+from keyid.codes import WIDTH_SD_MM
 from keyid.cutmodel import CutShape, ideal_edge
 from keyid.decoding import EdgeReading
 from keyid.length import Length
@@ -22,17 +23,19 @@ Array = NDArray[np.float64]
 
 STATION_MM = 0.1  # spacing at which traces are compared: well below a flat
 STOP_CLEAR_MM = 0.5  # beside the shoulder its rounding hides the edge
-TIP_CLEAR_MM = 3.0  # blades taper to the tip over up to 3 mm
+TIP_CLEAR_MM = 4.3  # blades taper to the tip over up to 4 mm on one side
 INDEPENDENT_MM = 0.3  # a wrong edge or a burr spoils at least that much at once: one independent sample
 MODEL_SD_MM = 0.03  # edges as cut and worn differ from straight flanks and flats by that
 PEAK_SD_MM = 0.15  # and by that beside a peak, which wears most
 PEAK_MM = 0.35  # on each side
-STRAY_P = 0.1  # share of stations that show another edge
-STRAY_SPAN_MM = 3.0  # over which another edge can be
+STRAY_P = 0.03  # share of single stations that show another edge
+STRAY_BLOCK_P = 0.1  # share of whole stretches that do
+STRAY_BLOCK_MM = 1.0  # length of such a stretch
+STRAY_NEAR = (0.8, 0.45)  # share of other edges up to that far away, in mm: rims, grooves, a shadow
+STRAY_FAR_MM = 1.5  # the rest is up to that far away
 FLOOR_U_MM = 0.01  # no height is located better than that
 
-WIDTH_SD_MM = 0.03  # blades of one profile differ by that (trade limit of about 0.05 mm)
-WIDTH_TAIL = (0.04, 0.2)  # share and sd in mm of widths spoiled by a chamfer, a shadow or wear
+WIDTH_OFF = (0.2, 0.12)  # share and sd in mm of widths that are off by more than is stated
 WIDTH_SPAN_MM = 6.0  # blades are 5 to 11 mm wide
 LENGTH_SD_MM = 0.05
 LENGTH_TAIL = (0.06, 0.4)  # a worn tip, or a shoulder seen on its rounding
@@ -82,13 +85,32 @@ def trace_log_likelihood(
     model, peak = ideal_edge(samples.x_mm, positions_mm, roots_mm, shape, width_mm)
     off = samples.height_mm - model
     sd = np.hypot(samples.sd_mm, np.where(peak < PEAK_MM, PEAK_SD_MM, MODEL_SD_MM))
-    right = (1 - STRAY_P) * np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
-    return float(samples.weight @ np.log(right + STRAY_P / STRAY_SPAN_MM)), off
+    right = np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
+    return _by_stretches(samples, right, _stray_density(off)), off
+
+
+def _stray_density(off: Array) -> Array:
+    """Density of heights seen on another edge."""
+    near_share, near_mm = STRAY_NEAR
+    near = np.where(np.abs(off) < near_mm, near_share / (2 * near_mm), 0.0)
+    return np.asarray(near + (1 - near_share) / (2 * STRAY_FAR_MM))
+
+
+def _by_stretches(samples: Samples, right: Array, stray: Array) -> float:
+    """Log-likelihood where single stations, and whole stretches, can show another edge."""
+    if len(right) == 0:
+        return 0.0
+    each = samples.weight * np.log((1 - STRAY_P) * right + STRAY_P * stray)
+    block = np.floor(samples.x_mm / STRAY_BLOCK_MM)
+    starts = np.flatnonzero(np.diff(block, prepend=-np.inf))
+    whole = np.add.reduceat(each, starts)
+    lost = np.add.reduceat(samples.weight * np.log(stray), starts)
+    return float(np.logaddexp(math.log(1 - STRAY_BLOCK_P) + whole, math.log(STRAY_BLOCK_P) + lost).sum())
 
 
 def width_log_density(width: Length, nominal_mm: float) -> float:
     """Log-density of a measured width, given a blade's."""
-    return _log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_TAIL)
+    return _log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_OFF)
 
 
 def length_log_density(length: Length | None, nominal_mm: float | None) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
 from keyid.codes import CodePosterior, code_posterior
-from keyid.cutmodel import CutShape, shape_of
+from keyid.cutmodel import CutShape, cut_heights, shape_of
 from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
@@ -26,6 +26,9 @@ from keyid.unlisted import unlisted_position_log_likelihood, unlisted_root_log_l
 Array = NDArray[np.float64]
 
 NOMINAL_LENGTH_U_MM = 0.3  # a tip placed by a shoulder, or the other way round, through a nominal length
+HALF_FLAT_SD_MM = 0.06  # each end of a flat moves by that with blur, glare and wear
+FLANKS_MM = 1.5  # a hidden root is drawn from what shows of its flanks within that
+FLANKS_MIN = 4  # stations
 LOWER_MM = 0.1  # an edge that much lower on average is the one that is cut
 
 
@@ -60,9 +63,9 @@ class CutFit:
         Standard uncertainty of the profile's stop on this blade.
     codes : CodePosterior
     log_evidence : float
-        Log-density of the two traces, given the profile.
+        Log-density of the width and the two traces, given the profile.
     unlisted_log_evidence : float
-        The same for an unlisted key that has its cuts there.
+        Log-density of the two traces for an unlisted key that has its cuts there.
     lowest_off : tuple of (station, mm)
         Where a trace is most below what these cuts leave.
     """
@@ -90,14 +93,15 @@ def frame_of(profile: Profile, blade: Blade) -> Frame | None:
     return None
 
 
-def size_log_density(profile: Profile, blade: Blade) -> float:
-    """Log-density of stop, width and length; the length of a tip stop's blade never decides."""
+def place_log_density(profile: Profile, blade: Blade) -> float:
+    """Log-density of stop and length; the length of a tip stop's blade never decides."""
     length = profile.length_mm if profile.stop == "shoulder" else None
-    return (
-        stop_log_probability(blade.stop, profile.stop)
-        + width_log_density(blade.width, profile.width_mm)
-        + length_log_density(blade.length, length)
-    )
+    return stop_log_probability(blade.stop, profile.stop) + length_log_density(blade.length, length)
+
+
+def size_log_density(profile: Profile, blade: Blade) -> float:
+    """Log-density of stop, length and width, where no cuts tell more."""
+    return place_log_density(profile, blade) + width_log_density(blade.width, profile.width_mm)
 
 
 def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -> CutFit | None:
@@ -113,11 +117,12 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     fit, off = fit_edges(samples, cut_edges, on_blade, frame.to_blade(nominal) + shift, shape, blade)
     lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
-    codes = code_posterior(profile, readings, blade.height_common_u_mm)
+    flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
+    codes = code_posterior(profile, readings, blade.width, blade.height_common_u_mm)
     listed = position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u) + codes.log_evidence
     unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
     unlisted += unlisted_root_log_likelihood(readings, blade.width.mm)
-    return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + listed, fit + unlisted, lowest)
+    return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + flats + listed, fit + unlisted, lowest)
 
 
 def _cut_edges(profile: Profile, blade: Blade) -> tuple[int, ...]:
@@ -144,7 +149,8 @@ def _read(
 
 def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
     order = slice(None, None, direction)
-    return EdgeReading(r.root_mm[order], r.root_u_mm[order], r.position_mm[order], r.position_u_mm[order])
+    ordered = (values[order] for values in (r.root_mm, r.root_u_mm, r.position_mm, r.position_u_mm))
+    return EdgeReading(*ordered, half_flat_mm=r.half_flat_mm)
 
 
 def fit_edges(
@@ -161,13 +167,26 @@ def fit_edges(
         position, root = np.empty(0), np.empty(0)
         if edge in cut_edges:
             reading = readings[cut_edges.index(edge)]
-            seen = reading.root_mm < blade.width.mm - UNCUT_MM
-            position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)[seen]
-            root = reading.root_mm[seen]
+            shape = replace(shape, half_flat_mm=reading.half_flat_mm)
+            position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)
+            root = np.array([_drawn_root(r, x, sample, shape) for r, x in zip(reading.root_mm, position, strict=True)])
+            cut = root < blade.width.mm - UNCUT_MM
+            position, root = position[cut], root[cut]
         likelihood, off_here = trace_log_likelihood(sample, position, root, shape, blade.width.mm)
         total += likelihood
         off.append(off_here)
     return total, (off[0], off[1])
+
+
+def _drawn_root(root: float, position: float, sample: Samples, shape: CutShape) -> float:
+    """A root as measured; one that wasn't seen as its flanks tell it, and high above the blade where they don't."""
+    if math.isfinite(root):
+        return root
+    near = np.abs(sample.x_mm - position) < FLANKS_MM
+    if near.sum() < FLANKS_MIN:
+        return math.inf
+    flank = cut_heights(sample.x_mm[near], np.asarray(position), np.zeros(1), shape)
+    return float(np.percentile(sample.height_mm[near] - flank, 25))
 
 
 def _lowest(samples: tuple[Samples, Samples], off: tuple[Array, Array]) -> tuple[float, float]:

@@ -10,7 +10,7 @@ import numpy as np
 from keyid.blade import Blade
 from keyid.codes import best_bittings
 from keyid.evidence import samples_of
-from keyid.fitting import CutFit, fit_cuts, size_log_density
+from keyid.fitting import CutFit, fit_cuts, place_log_density, size_log_density
 from keyid.free_fit import free_log_evidence
 from keyid.length import Length
 from keyid.profile import Profile
@@ -137,7 +137,8 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     fitted = []
     for p in near:
         fit = fits[_cut_group(p)]
-        fitted.append(_Fitted(p, _cut_group(p), fit, size[id(p)] + (least if fit is None else fit.log_evidence)))
+        evidence = place_log_density(p, blade) + (least if fit is None else fit.log_evidence)
+        fitted.append(_Fitted(p, _cut_group(p), fit, evidence))
     return fitted, log_unlisted
 
 
@@ -173,7 +174,7 @@ def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
         positions=_positions(fit, profile, blade),
         roots=_roots(fit, blade),
         code_probabilities=codes,
-        best=best_bittings(profile, fit.readings, blade.height_common_u_mm),
+        best=best_bittings(profile, fit.readings, blade.width, blade.height_common_u_mm),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
         shift=Length(fit.shift_mm, _shift_u(fit)),
         log_evidence=fitted.log_evidence,

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
+from keyid.codes import WIDTH_SD_MM
 from keyid.decoding import EdgeReading
-from keyid.evidence import LENGTH_SD_MM, POSITION_SD_MM, WIDTH_SD_MM
+from keyid.evidence import LENGTH_SD_MM, POSITION_SD_MM
 from keyid.fitting import CutFit
 from keyid.length import Length
 from keyid.profile import Profile

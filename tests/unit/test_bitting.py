@@ -10,6 +10,7 @@ from keyid.bitting import confirm_list, group_probability, next_measurement, rea
 from keyid.blade import Blade
 from keyid.codes import best_bittings, code_posterior
 from keyid.decoding import EdgeReading
+from keyid.length import Length
 from keyid.profile import Profile
 from keyid.ranking import Ranking, rank
 from keyid.reading import BittingFacts
@@ -17,13 +18,14 @@ from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_h
 
 CODE = "3-1-4-2-5"
 TWIN = replace(PIER, id="pier-5b", name="Pier b", grooves_left_mm=((4.4, 6.6),))
+WIDTH = Length(PIER.width_mm, 0.02)
 SHORT = replace(PIER, positions_mm=(4.2, 7.8, 11.4), macs=2)
 
 
 def reading_of(roots: list[float], u: float = 0.03) -> EdgeReading:
     root = np.array(roots)
     nothing = np.full(len(root), np.nan)
-    return EdgeReading(root, np.full(len(root), u), nothing, nothing)
+    return EdgeReading(root, np.full(len(root), u), nothing, nothing, 0.5)
 
 
 def bitting_of(blade: Blade, library: tuple[Profile, ...] = (PIER, MOLE, QUAY)) -> tuple[BittingFacts | None, Ranking]:
@@ -58,13 +60,13 @@ def test_probabilities_are_those_of_blade_and_code_together() -> None:
 def test_the_nearest_code_is_not_the_likeliest_on_a_worn_key() -> None:
     # four roots 0.18 mm low, one 0.28 mm low and so nearer to the next code down
     reading = reading_of([7.07, 6.57, 7.07, 6.57, 6.47], u=0.05)
-    codes, _ = best_bittings(PIER, (reading,), 0.1)[0]
+    codes, _ = best_bittings(PIER, (reading,), WIDTH, 0.1)[0]
     assert codes == ("2", "3", "2", "3", "3")
 
 
 def test_wear_only_removes_metal() -> None:
-    low = code_posterior(PIER, (reading_of([6.65, 7.65, 6.15, 7.15, 5.65]),), 0.01)
-    high = code_posterior(PIER, (reading_of([6.85, 7.85, 6.35, 7.35, 5.85]),), 0.01)
+    low = code_posterior(PIER, (reading_of([6.65, 7.65, 6.15, 7.15, 5.65]),), WIDTH, 0.01)
+    high = code_posterior(PIER, (reading_of([6.85, 7.85, 6.35, 7.35, 5.85]),), WIDTH, 0.01)
     assert low.wear_mm == pytest.approx(0.1, abs=0.03)
     assert high.wear_mm < 0.03
     assert low.log_evidence > high.log_evidence + 3
@@ -72,8 +74,8 @@ def test_wear_only_removes_metal() -> None:
 
 def test_posterior_equals_the_sum_over_all_bittings() -> None:
     reading = reading_of([7.45, 6.6, 6.42], u=0.06)
-    posterior = code_posterior(SHORT, (reading,), 0.05)
-    told = dict(best_bittings(SHORT, (reading,), 0.05))
+    posterior = code_posterior(SHORT, (reading,), WIDTH, 0.05)
+    told = dict(best_bittings(SHORT, (reading,), WIDTH, 0.05))
     brute = brute_force(SHORT, reading, 0.05)
     assert sum(brute.values()) == pytest.approx(1.0)
     for codes, p in told.items():
@@ -89,7 +91,7 @@ def brute_force(profile: Profile, reading: EdgeReading, height_u: float) -> dict
     for numbers in itertools.product(range(len(profile.codes)), repeat=len(profile.positions_mm)):
         one = replace(profile, codes=("x",), roots_mm=(0.0,), macs=None)
         moved = replace(reading, root_mm=reading.root_mm - np.asarray(profile.roots_mm)[list(numbers)])
-        log = code_posterior(one, (moved,), height_u).log_evidence
+        log = code_posterior(one, (moved,), WIDTH, height_u).log_evidence
         broken = np.sum(np.abs(np.diff(numbers)) > profile.macs)
         weights[tuple(profile.codes[i] for i in numbers)] = np.exp(log) * 1e-4**broken
     total = sum(weights.values())
@@ -98,8 +100,8 @@ def brute_force(profile: Profile, reading: EdgeReading, height_u: float) -> dict
 
 def test_macs_is_evidence() -> None:
     reading = reading_of([7.75, 6.52, 7.75], u=0.05)  # half way between code 3 and 4; 4 would break the MACS of 2
-    free = code_posterior(replace(SHORT, macs=None), (reading,), 0.01).probabilities[1]
-    bound = code_posterior(SHORT, (reading,), 0.01).probabilities[1]
+    free = code_posterior(replace(SHORT, macs=None), (reading,), WIDTH, 0.01).probabilities[1]
+    bound = code_posterior(SHORT, (reading,), WIDTH, 0.01).probabilities[1]
     assert bound[2] > 0.95 > 0.7 > free[2]
 
 

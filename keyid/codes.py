@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 Codes = tuple[str, ...]
 
 AS_MADE_SD_MM = 0.025  # roots as made scatter by that where a profile doesn't say: a trade limit of 0.05 mm is two sd
+UNCUT_SD_MM = 0.03  # an uncut edge differs from its line by that
 WEAR_NODES_MM = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.14, 0.17, 0.2)
 WEAR_SCALES = ((0.6, 0.02), (0.4, 0.09))  # share and half-normal scale in mm: keys in fair state, and worn ones
 WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
@@ -178,11 +179,20 @@ def _width_density(width: Length, nominal_mm: float, height_mm: Array) -> Array:
 def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: _Common) -> Array:
     """Of every code at every position and node; shape (nodes, cuts, codes)."""
     as_made = AS_MADE_SD_MM if profile.as_made_sd_mm is None else profile.as_made_sd_mm
-    worn = common.wear_mm[:, None] * ~full_height(profile)[None, :]
+    uncut = full_height(profile)
+    worn = common.wear_mm[:, None] * ~uncut[None, :]
     root = np.asarray(profile.roots_mm)[None, :] + common.height_mm[:, None] - worn
-    sd = np.sqrt(as_made**2 + (WEAR_SPREAD * worn) ** 2)
-    each = [root_log_likelihood(reading, root[:, None, :], sd[:, None, :]) for reading in readings]
-    return np.asarray(np.sum(each, axis=0))
+    sd = np.where(uncut, UNCUT_SD_MM, np.sqrt(as_made**2 + (WEAR_SPREAD * worn) ** 2))
+    each = np.sum([root_log_likelihood(reading, root[:, None, :], sd[:, None, :]) for reading in readings], axis=0)
+    volume = np.sum([_uncut_log_volume(reading) for reading in readings], axis=0)
+    return np.asarray(each + np.where(uncut, volume[:, None], 0.0))
+
+
+def _uncut_log_volume(reading: EdgeReading) -> Array:
+    """Takes back the volume of each root's uncertainty: an uncut place has no root that was fitted."""
+    seen = np.isfinite(reading.root_mm)
+    u = np.where(seen, reading.root_u_mm, 1.0)
+    return np.where(seen, np.log(np.sqrt(u**2 + UNCUT_SD_MM**2) / u), 0.0)
 
 
 def _scaled(log_likelihood: Array) -> tuple[Array, float]:

@@ -48,7 +48,8 @@ COPY = (0.12, 0.25)  # share and sd in mm of copies made off their stop
 WRONG_FLANK_P = 0.04  # share of positions spoiled by a wrong edge
 WRONG_FLANK_SD_MM = 0.3
 SHIFT_NODES = np.concatenate([np.linspace(-3.0, 3.0, 13), [-8.0, -6.0, -4.5, 4.5, 6.0, 8.0]])
-STRETCH_NODES = np.linspace(-2.0, 2.0, 5)
+STRETCH_NODES = np.linspace(-4.0, 4.0, 9)
+STRETCH_TAIL = (0.15, 2.5)  # share and factor: a slope or lens that the budget leaves out
 
 
 @dataclass(frozen=True)
@@ -151,7 +152,10 @@ def position_log_likelihood(
     stretch = 1 + STRETCH_NODES * stretch_u
     expected = shift[:, None, None] + stretch[None, :, None] * nominal
     log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
-    log_weight = np.log(weight)[:, None] - 0.5 * STRETCH_NODES**2 - math.log(np.exp(-0.5 * STRETCH_NODES**2).sum())
+    share, factor = STRETCH_TAIL
+    likely = (1 - share) * np.exp(-0.5 * STRETCH_NODES**2)
+    likely += share / factor * np.exp(-0.5 * (STRETCH_NODES / factor) ** 2)
+    log_weight = np.log(weight)[:, None] + np.log(likely / likely.sum())
     return float(np.logaddexp.reduce(log_each + log_weight, axis=None))
 
 

@@ -149,8 +149,9 @@ def _read(
 
 def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
     order = slice(None, None, direction)
-    ordered = (values[order] for values in (r.root_mm, r.root_u_mm, r.position_mm, r.position_u_mm))
-    return EdgeReading(*ordered, half_flat_mm=r.half_flat_mm)
+    return EdgeReading(
+        r.root_mm[order], r.root_u_mm[order], r.position_mm[order], r.position_u_mm[order], r.half_flat_mm
+    )
 
 
 def fit_edges(

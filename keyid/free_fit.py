@@ -14,7 +14,7 @@ from keyid.cuts import find_cuts
 from keyid.decoding import read_cuts
 from keyid.evidence import STATION_MM, Samples
 from keyid.fitting import fit_edges
-from keyid.unlisted import unlisted_position_log_likelihood, unlisted_root_log_likelihood
+from keyid.unlisted import uncut_log_probability, unlisted_position_log_likelihood, unlisted_root_log_likelihood
 
 Array = NDArray[np.float64]
 
@@ -23,7 +23,6 @@ SAME_CUT_MM = 0.9  # cuts of one blade aren't closer; nearer ones are the same c
 LOOK_MM = 0.5  # a missed cut shows as an edge that is too low over that
 LOW_MM = 0.08  # and by that
 PITCH_MM = 3.2  # usual distance of neighbouring cuts
-UNCUT_P = {1: 0.05, 2: 0.25}  # share of places left at full height, by the number of cut edges
 MORE_MAX = 4  # missed cuts sought one after another
 
 
@@ -76,8 +75,7 @@ def _uncut_log_probability(samples: tuple[Samples, Samples], edges: tuple[int, .
     x = samples[edges[0]].x_mm
     pitch = float(np.median(np.diff(slots))) if len(slots) > 2 else PITCH_MM
     places = max(len(slots), int((x[-1] - x[0]) / pitch) if len(x) else 0)
-    uncut = UNCUT_P[len(edges)]
-    return (places - len(slots)) * math.log(uncut) + len(slots) * math.log(1 - uncut)
+    return uncut_log_probability(places - len(slots), 0, len(edges))
 
 
 def _missed(

@@ -6,13 +6,14 @@ Many unlisted keys look like a listed one, so part of their width and length is 
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import WRONG_EDGE_P, root_log_likelihood
-from keyid.decoding import EdgeReading
+from keyid.decoding import UNCUT_MM, EdgeReading
 from keyid.evidence import (
     LENGTH_SPAN_MM,
     WIDTH_SPAN_MM,
@@ -34,6 +35,7 @@ ANYWHERE_SPAN_MM = 2.5  # of an irregular cut between its neighbours
 DEEPEST_SHARE = 0.45  # of the width left at the deepest roots
 ROOT_STEP_MM = 0.02  # roots of any height, as a fine depth table
 ROOT_SD_MM = 0.025  # as made
+UNCUT_P = {1: 0.05, 2: 0.25}  # share of places left at full height, by the number of cut edges
 STEPPED_P = 0.7  # share of depth tables with equal steps
 STEPS_MM = np.arange(0.28, 0.72, 0.01)  # depth steps of flat keys (0.3 to 0.7 mm, common practice)
 PHASES = np.arange(20) / 20  # of a step
@@ -42,9 +44,18 @@ WRONG_EDGE_SPAN_MM = 0.8  # over which a root read on another edge can be
 
 
 def unlisted_root_log_likelihood(readings: tuple[EdgeReading, ...], width_mm: float) -> float:
-    """Log-likelihood of the roots against roots of any height on each edge: of equal steps, or of any height."""
-    stepped = math.log(STEPPED_P) + _stepped_log_likelihood(readings)
-    return float(np.logaddexp(stepped, math.log(1 - STEPPED_P) + _any_log_likelihood(readings, width_mm)))
+    """Log-likelihood of the roots against roots of any height on each edge: uncut, of equal steps, or of any height."""
+    roots = np.array([reading.root_mm for reading in readings])
+    uncut = np.all(~(roots < width_mm - UNCUT_MM), axis=0)
+    cut = tuple(replace(r, root_mm=np.where(uncut, np.nan, r.root_mm)) for r in readings)
+    stepped = math.log(STEPPED_P) + _stepped_log_likelihood(cut)
+    rest = np.logaddexp(stepped, math.log(1 - STEPPED_P) + _any_log_likelihood(cut, width_mm))
+    return float(rest) + uncut_log_probability(int(uncut.sum()), int((~uncut).sum()), len(readings))
+
+
+def uncut_log_probability(uncut: int, cut: int, edges: int) -> float:
+    """Log-probability that of a blade's places so many are left at full height."""
+    return uncut * math.log(UNCUT_P[edges]) + cut * math.log(1 - UNCUT_P[edges])
 
 
 def _stepped_log_likelihood(readings: tuple[EdgeReading, ...]) -> float:

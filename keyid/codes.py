@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.cutmodel import full_height
-from keyid.decoding import EdgeReading
+from keyid.decoding import WRONG_EDGE_SD_MM, EdgeReading
 from keyid.length import Length
 from keyid.profile import Profile
 
@@ -31,8 +31,6 @@ COMMON_TAIL = (0.2, 2.5)  # share and factor: one budget in five leaves out some
 WIDTH_SD_MM = 0.025  # blades of one profile differ by that (trade limit of about 0.05 mm)
 WIDTH_TOGETHER_SD_MM = 0.02  # width and roots err together but for that: the same rims, datum lines and scale
 WIDTH_TAIL = (0.1, 0.12)  # share and sd in mm of widths with an error of their own: a chamfer, a shadow, wear
-WRONG_EDGE_P = 0.06  # share of roots read on another edge (rim, groove, shadow), after the robust mean
-WRONG_EDGE_SD_MM = 0.25  # and how far off they are: up to 0.4 mm
 VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
 DEEPER = 1e-300  # keeps a product of likelihoods from underflowing to zero
 BEAM = 48  # whole bittings kept while searching for the likeliest
@@ -141,9 +139,10 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
     u = np.where(seen, reading.root_u_mm, 1.0)[:, None]
     off = np.where(seen, reading.root_mm, 0.0)[:, None] - root_mm
     variance = u**2 + sd_mm**2
-    right = (1 - WRONG_EDGE_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    wrong_p = reading.wrong_p[:, None]
+    right = (1 - wrong_p) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
     wide = u**2 + WRONG_EDGE_SD_MM**2
-    wrong = WRONG_EDGE_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    wrong = wrong_p * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
     return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
 
 

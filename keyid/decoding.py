@@ -40,6 +40,9 @@ ROOT_FLOOR_MM = 0.004  # a flat as cut is not smoother than that
 FLANK_FLOOR_MM = 0.010  # nor is a flank straighter
 ONE_FLANK_U_MM = 0.05  # the length of a flat as cut varies by that: it counts where only one flank is seen
 FLAT_CHANGE_MM = 0.2  # all flats together can be that much shorter or longer (half of it at each end)
+FLAT_SD_MM = 0.06  # half flats of one key differ by that
+WRONG_EDGE_P = 0.06  # share of roots read on another edge (rim, groove, shadow), after the robust mean
+WRONG_EDGE_SD_MM = 0.25  # and how far off they are: up to 0.4 mm
 UNCUT_MM = 0.12  # a root that near to the full width has no flanks to measure
 
 
@@ -53,6 +56,8 @@ class EdgeReading:
         Height of each root and its standard uncertainty from this edge's trace alone.
     position_mm, position_u_mm : ndarray, shape (cuts,)
         Station of each root's centre, likewise.
+    wrong_p : ndarray, shape (cuts,)
+        Probability that the root was read on another edge, as far as its flanks tell.
     half_flat_mm : float
         Half the usual distance between the feet of this edge's flanks; the cutter's where no cut shows both.
     """
@@ -61,6 +66,7 @@ class EdgeReading:
     root_u_mm: Array
     position_mm: Array
     position_u_mm: Array
+    wrong_p: Array
     half_flat_mm: float
 
 
@@ -175,7 +181,8 @@ def _measure(
     feet = _feet(windows, cut, slots_mm, shape, trace)
     seen_shape = replace(shape, half_flat_mm=_half_flat(feet, shape))
     moved, moved_u = _centre(feet, root_u, seen_shape)
-    return EdgeReading(root, root_u, centres_mm + moved, moved_u, seen_shape.half_flat_mm)
+    wrong_p = _wrong_probability(feet, seen_shape.half_flat_mm)
+    return EdgeReading(root, root_u, centres_mm + moved, moved_u, wrong_p, seen_shape.half_flat_mm)
 
 
 def _windows(trace: EdgeTrace, centres_mm: Array) -> _Windows:
@@ -272,6 +279,23 @@ def _half_flat(feet: _Feet, shape: CutShape) -> float:
         return shape.half_flat_mm
     change = float(np.median(half)) - shape.half_flat_mm
     return shape.half_flat_mm + min(max(change, -FLAT_CHANGE_MM), FLAT_CHANGE_MM)
+
+
+def _wrong_probability(feet: _Feet, half_flat_mm: float) -> Array:
+    """Probability that each root was read on another edge.
+
+    A root read too high meets its flanks too far apart.  Half of all wrong edges take the flanks along and don't show.
+    """
+    off = (feet.left_mm + feet.right_mm) / 2 - half_flat_mm
+    seen = np.isfinite(off)
+    off = np.where(seen, off, 0.0)
+    u = np.where(seen, np.hypot(feet.left_u_mm, feet.right_u_mm) / 2, 1.0)
+    sd = np.hypot(u, FLAT_SD_MM)
+    wide = np.hypot(sd, WRONG_EDGE_SD_MM)
+    right = np.exp(-0.5 * (off / sd) ** 2) / sd
+    wrong = (right + np.exp(-0.5 * (off / wide) ** 2) / wide) / 2
+    p = WRONG_EDGE_P * wrong / (WRONG_EDGE_P * wrong + (1 - WRONG_EDGE_P) * right)
+    return np.where(seen, p, WRONG_EDGE_P)
 
 
 def _reach(slots_mm: Array) -> dict[int, Array]:

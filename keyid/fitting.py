@@ -29,6 +29,7 @@ NOMINAL_LENGTH_U_MM = 0.3  # a tip placed by a shoulder, or the other way round,
 HALF_FLAT_SD_MM = 0.06  # each end of a flat moves by that with blur, glare and wear
 FLANKS_MM = 1.5  # a hidden root is drawn from what shows of its flanks within that
 FLANKS_MIN = 4  # stations
+OWN_FLANK_PERCENTILE = 80  # lower ones are on a neighbour's flank, higher ones on another edge
 LOWER_MM = 0.1  # an edge that much lower on average is the one that is cut
 
 
@@ -149,8 +150,13 @@ def _read(
 
 def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
     order = slice(None, None, direction)
-    return EdgeReading(
-        r.root_mm[order], r.root_u_mm[order], r.position_mm[order], r.position_u_mm[order], r.half_flat_mm
+    return replace(
+        r,
+        root_mm=r.root_mm[order],
+        root_u_mm=r.root_u_mm[order],
+        position_mm=r.position_mm[order],
+        position_u_mm=r.position_u_mm[order],
+        wrong_p=r.wrong_p[order],
     )
 
 
@@ -187,7 +193,7 @@ def _drawn_root(root: float, position: float, sample: Samples, shape: CutShape) 
     if near.sum() < FLANKS_MIN:
         return math.inf
     flank = cut_heights(sample.x_mm[near], np.asarray(position), np.zeros(1), shape)
-    return float(np.percentile(sample.height_mm[near] - flank, 25))
+    return float(np.percentile(sample.height_mm[near] - flank, OWN_FLANK_PERCENTILE))
 
 
 def _lowest(samples: tuple[Samples, Samples], off: tuple[Array, Array]) -> tuple[float, float]:

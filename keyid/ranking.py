@@ -12,9 +12,10 @@ from keyid.codes import best_bittings
 from keyid.evidence import samples_of
 from keyid.fitting import CutFit, fit_cuts, place_log_density, size_log_density
 from keyid.free_fit import free_log_evidence
+from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
 from keyid.profile import Profile
-from keyid.reasons import joint, reasons
+from keyid.reasons import reasons
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
 
 LISTED_MAX = 10  # candidates told; a locksmith doesn't read more
@@ -185,15 +186,15 @@ def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
 
 def _roots(fit: CutFit, blade: Blade) -> tuple[Length | None, ...]:
     """Joint roots of all edges, the uncertainty common to all heights included."""
-    root, u = joint(fit.readings, "root")
+    root, u = joint_roots(fit.readings)
     u = np.hypot(u, blade.height_common_u_mm)
     return tuple(Length(float(r), float(s)) if np.isfinite(r) else None for r, s in zip(root, u, strict=True))
 
 
 def _positions(fit: CutFit, profile: Profile, blade: Blade) -> tuple[Length | None, ...]:
     """Joint positions; where a root was read but no flank shows, as at full height, where the cut would be."""
-    position, u = joint(fit.readings, "position")
-    root, _ = joint(fit.readings, "root")
+    position, u = joint_positions(fit.readings)
+    root, _ = joint_roots(fit.readings)
     where = np.asarray(profile.positions_mm) + fit.shift_mm
     u = np.where(np.isfinite(position), u, NO_FLANK_U_MM)
     position = np.where(np.isfinite(position), position, where)
@@ -204,7 +205,7 @@ def _positions(fit: CutFit, profile: Profile, blade: Blade) -> tuple[Length | No
 
 def _shift_u(fit: CutFit) -> float:
     """Standard uncertainty of the middle of the positions' shifts, and of the stop."""
-    _, u = joint(fit.readings, "position")
+    _, u = joint_positions(fit.readings)
     u = u[np.isfinite(u)]
     own = NO_FLANK_U_MM if len(u) == 0 else MEDIAN_FACTOR * math.sqrt(float(np.mean(u**2 + MADE_SD_MM**2)) / len(u))
     return math.hypot(own, fit.station_u_mm)

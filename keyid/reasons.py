@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import WIDTH_SD_MM
-from keyid.decoding import EdgeReading
 from keyid.evidence import LENGTH_SD_MM, POSITION_SD_MM
 from keyid.fitting import CutFit
+from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
 from keyid.profile import Profile
 
@@ -81,32 +81,14 @@ def _positions(said: Reasons, profile: Profile, fit: CutFit) -> None:
 
 
 def _joint_positions(profile: Profile, fit: CutFit) -> tuple[Array, Array, NDArray[np.bool_]]:
-    position, u = joint(fit.readings, "position")
+    position, u = joint_positions(fit.readings)
     off = position - np.asarray(profile.positions_mm) - fit.shift_mm
     return off, np.hypot(u, POSITION_SD_MM), np.isfinite(off)
 
 
-def joint(readings: tuple[EdgeReading, ...], what: str) -> tuple[Array, Array]:
-    """Inverse-variance mean of the edges for each cut, and its standard uncertainty; NaN where no edge was read.
-
-    Where the edges disagree by more than their uncertainties, the uncertainty grows with them (Birge's ratio: R. T.
-    Birge, "The calculation of errors by the method of least squares", Physical Review 40 (1932) 207).
-    """
-    value = np.array([getattr(reading, f"{what}_mm") for reading in readings])
-    u = np.array([getattr(reading, f"{what}_u_mm") for reading in readings])
-    seen = np.isfinite(value) & np.isfinite(u)
-    weight = np.where(seen, 1 / np.where(seen, u, 1.0) ** 2, 0.0)
-    total = weight.sum(axis=0)
-    total = np.where(total > 0, total, np.nan)
-    mean = (weight * np.where(seen, value, 0.0)).sum(axis=0) / total
-    chi2 = (weight * np.where(seen, value - mean, 0.0) ** 2).sum(axis=0)
-    freedom = np.maximum(seen.sum(axis=0) - 1, 1)
-    return mean, np.sqrt(np.maximum(1.0, chi2 / freedom) / total)
-
-
 def _roots(said: Reasons, profile: Profile, blade: Blade, fit: CutFit) -> None:
     """The roots as a whole where they fit the depth codes, else the one that lies furthest from every code."""
-    root, u = joint(fit.readings, "root")
+    root, u = joint_roots(fit.readings)
     seen = np.isfinite(root)
     if not seen.any():
         return

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
-from keyid.codes import WRONG_EDGE_P, root_log_likelihood
+from keyid.codes import root_log_likelihood
 from keyid.decoding import UNCUT_MM, EdgeReading
 from keyid.evidence import (
     LENGTH_SPAN_MM,
@@ -72,15 +72,16 @@ def _stepped_log_likelihood(readings: tuple[EdgeReading, ...]) -> float:
     first = step * PHASES[:, None, None]
     off = np.where(seen, root, 0.0) - first
     off = off - step * np.rint(off / step)
-    each = np.where(seen, _root_term(off, np.where(seen, u, 1.0)), 0.0).sum(axis=(2, 3))
+    wrong_p = np.array([reading.wrong_p for reading in readings])
+    each = np.where(seen, _root_term(off, np.where(seen, u, 1.0), wrong_p), 0.0).sum(axis=(2, 3))
     each -= any_seen.sum() * np.log(np.maximum(3.0, TABLE_SPAN_MM / STEPS_MM))[:, None]
     return float(np.logaddexp.reduce(each, axis=None) - math.log(each.size))
 
 
-def _root_term(off: Array, u: Array) -> Array:
+def _root_term(off: Array, u: Array, wrong_p: Array) -> Array:
     variance = u**2 + ROOT_SD_MM**2
-    right = (1 - WRONG_EDGE_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
-    return np.asarray(np.log(right + WRONG_EDGE_P * u * math.sqrt(2 * math.pi) / WRONG_EDGE_SPAN_MM))
+    right = (1 - wrong_p) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    return np.asarray(np.log(right + wrong_p * u * math.sqrt(2 * math.pi) / WRONG_EDGE_SPAN_MM))
 
 
 def _any_log_likelihood(readings: tuple[EdgeReading, ...], width_mm: float) -> float:

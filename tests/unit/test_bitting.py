@@ -9,7 +9,7 @@ import pytest
 from keyid.bitting import confirm_list, group_probability, next_measurement, read_bitting
 from keyid.blade import Blade
 from keyid.codes import best_bittings, code_posterior
-from keyid.decoding import EdgeReading
+from keyid.decoding import WRONG_EDGE_P, EdgeReading
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.ranking import Ranking, rank
@@ -25,7 +25,7 @@ SHORT = replace(PIER, positions_mm=(4.2, 7.8, 11.4), macs=2)
 def reading_of(roots: list[float], u: float = 0.03) -> EdgeReading:
     root = np.array(roots)
     nothing = np.full(len(root), np.nan)
-    return EdgeReading(root, np.full(len(root), u), nothing, nothing, 0.5)
+    return EdgeReading(root, np.full(len(root), u), nothing, nothing, np.full(len(root), WRONG_EDGE_P), 0.5)
 
 
 def bitting_of(blade: Blade, library: tuple[Profile, ...] = (PIER, MOLE, QUAY)) -> tuple[BittingFacts | None, Ranking]:

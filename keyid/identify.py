@@ -10,12 +10,14 @@ from keyid.bitting import confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
 from keyid.compose import Advice, compose
 from keyid.cuts import find_cuts
+from keyid.errors import PhotoError
 from keyid.library import Library, load_library
 from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
 from keyid.ranking import rank
 from keyid.reading import Reading
 from keyid.scale import Scale, find_scale
+from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette
 
 
@@ -73,7 +75,7 @@ def examine(
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
     photo = load_photo(photo_path)
-    scale = find_scale(photo)
+    scale = _sharp_scale(photo)
     silhouette = find_silhouette(photo, scale)
     blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
     ranking = rank(blade, library.profiles)
@@ -81,6 +83,18 @@ def examine(
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
     return Examination(photo, scale, silhouette, blade, frame, reading)
+
+
+def _sharp_scale(photo: Photo) -> Scale:
+    """Find the scale; where the photo is too blurred for that or for what follows, that is what must be told."""
+    try:
+        scale = find_scale(photo)
+    except PhotoError as error:
+        if error.code == "no-reference":
+            check_photo(photo)
+        raise
+    check_rim(photo, scale)
+    return scale
 
 
 def _folder(profiles: Path | str | None) -> Path | None:

@@ -1,0 +1,1 @@
+"""Whole photos through the command line."""

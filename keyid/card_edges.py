@@ -181,6 +181,13 @@ def _slope(values: Array, blur_px: float) -> Array:
     return np.asarray(np.sqrt(np.sum(colours**2, axis=1)))
 
 
+def slopes_between(pixels: NDArray[np.uint8], start_px: Array, end_px: Array, share: Array) -> Array:
+    """Strength of the colour's change along lines, per step of the given even shares of the way; shape (n, m)."""
+    grid = (start_px[:, None] + share[:, None] * (end_px - start_px)[:, None]).astype(np.float32)
+    values = cv2.remap(pixels, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return _joined(_slope(values.astype(np.float64), 1.0), 1.0)
+
+
 def _joined(slope: Array, join_px: float) -> Array:
     """Slopes smoothed along the normal, so that neighbouring edges become one."""
     reach = 2 * int(np.ceil(3 * join_px / STEP_PX)) + 1

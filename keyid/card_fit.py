@@ -32,8 +32,12 @@ COUNT = 21
 
 HALF_MM = np.array([card.straight_mm(side) for side in range(4)])
 
-ROUNDS = 12
-ENOUGH = 1e-4  # of a standard uncertainty: smaller steps end the rounds
+ROUNDS = 40
+ENOUGH = 1e-3  # of log odds: smaller gains end the rounds
+FIRST_DAMPING = 1e-3
+POSE_SCALE = 1e-3  # the pose has no prior to take its scale from
+MAX_STEP = 100.0  # scales of a parameter at once, for the pose 0.1 rad: a start is nearer than that
+FLOOR = 1e-9  # information on every parameter, for figures that are no cards and leave some undetermined
 STEP = 1e-6  # of numeric derivatives, in units of each parameter's scale
 HUBER = 1.5  # residuals beyond that many u count linearly
 
@@ -75,6 +79,8 @@ class Lens:
         Principal point.
     k1_u : float
         Of the radial distortion, which is 0 beforehand.
+    odds : float
+        Of this kind of lens beforehand.
     """
 
     focal_px: float
@@ -82,6 +88,7 @@ class Lens:
     centre_px: tuple[float, float]
     centre_u_px: float
     k1_u: float
+    odds: float = 1.0
 
     def resized(self, factor: float) -> Lens:
         """The same for the picture resized by a factor."""
@@ -123,8 +130,8 @@ class Fit:
     covariance : ndarray, shape (21, 21)
     cost : float
         Half the sum of (robust) squares, priors included.
-    side : ndarray of int, shape (n,)
-        Of each edge point.
+    points, lens, shifts : EdgePoints, Lens, Shifts
+        What was fitted to.
     residual_px : ndarray, shape (n,)
         Seen minus predicted along each normal, the side's shift taken off.
     pull : ndarray, shape (4,)
@@ -137,7 +144,9 @@ class Fit:
     values: Array
     covariance: Array
     cost: float
-    side: NDArray[np.int_]
+    points: EdgePoints
+    lens: Lens
+    shifts: Shifts
     residual_px: Array
     pull: Array
     stiffness: Array
@@ -157,7 +166,7 @@ def camera_of(start: Camera, values: Array) -> Camera:
 
 
 def fit(points: EdgePoints, start: Camera, lens: Lens, shifts: Shifts) -> Fit:
-    """Fit by Gauss-Newton steps with Huber weights.
+    """Fit by damped Gauss-Newton steps (Levenberg-Marquardt) with Huber weights.
 
     Parameters
     ----------
@@ -174,25 +183,49 @@ def fit(points: EdgePoints, start: Camera, lens: Lens, shifts: Shifts) -> Fit:
     mean, u = _prior(lens, shifts)
     values = mean.copy()
     values[FOCAL], values[CENTRE], values[DISTORTION] = np.log(start.focal_px), start.centre_px, start.k1
-    scale = np.where(np.isinf(u), 1e-3, u)
-    for _ in range(ROUNDS):
-        residual, slope = _residual_and_slope(points, start, values, scale)
-        weight = _huber_weight(residual)
-        gradient = slope.T @ (weight * residual) + (scale / u) ** 2 * (mean - values) / scale
-        step = np.linalg.solve(_normal(slope, weight, scale / u), gradient)
-        values = values + scale * step
-        if np.abs(step).max() < ENOUGH:
-            break
+    values = _solve(points, start, values, mean, u)
+    scale = np.where(np.isinf(u), POSE_SCALE, u)
     residual, slope = _residual_and_slope(points, start, values, scale)
     weight = _huber_weight(residual)
     normal = _normal(slope, weight, scale / u)
-    cost = 0.5 * float(np.sum(weight * residual**2) + np.sum(((values - mean) / u) ** 2))
     by_side = (points.side[:, None] == np.arange(4)) / points.u_px[:, None]
     answer = slope.T @ (weight[:, None] * by_side)
     stiffness = by_side.T @ (weight[:, None] * by_side) - answer.T @ np.linalg.solve(normal, answer)
     covariance = np.linalg.inv(normal) * np.outer(scale, scale)
     pull = by_side.T @ (weight * residual)
-    return Fit(start, values, covariance, cost, points.side, residual * points.u_px, pull, stiffness)
+    cost = _cost(residual, (values - mean) / u)
+    return Fit(start, values, covariance, cost, points, lens, shifts, residual * points.u_px, pull, stiffness)
+
+
+def _solve(points: EdgePoints, start: Camera, values: Array, mean: Array, u: Array) -> Array:
+    """Parameters of least cost."""
+    scale = np.where(np.isinf(u), POSE_SCALE, u)
+    damping = FIRST_DAMPING
+    residual, slope = _residual_and_slope(points, start, values, scale)
+    cost = _cost(residual, (values - mean) / u)
+    for _ in range(ROUNDS):
+        weight = _huber_weight(residual)
+        normal = _normal(slope, weight, scale / u)
+        gradient = slope.T @ (weight * residual) + (scale / u) ** 2 * (mean - values) / scale
+        step = np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
+        moved = values + scale * np.clip(step, -MAX_STEP, MAX_STEP)
+        residual_there, slope_there = _residual_and_slope(points, start, moved, scale)
+        cost_there = _cost(residual_there, (moved - mean) / u)
+        if cost_there > cost:
+            damping *= 10
+            continue
+        done = cost - cost_there < ENOUGH
+        values, residual, slope, cost, damping = moved, residual_there, slope_there, cost_there, damping / 10
+        if done:
+            break
+    return values
+
+
+def _cost(residual: Array, off_prior: Array) -> float:
+    """Half the sum of squares, linear beyond HUBER for residuals, priors included."""
+    size = np.abs(residual)
+    robust = np.where(size < HUBER, 0.5 * size**2, HUBER * (size - 0.5 * HUBER))
+    return float(np.sum(robust) + 0.5 * np.sum(off_prior**2))
 
 
 def _prior(lens: Lens, shifts: Shifts) -> tuple[Array, Array]:
@@ -206,7 +239,7 @@ def _prior(lens: Lens, shifts: Shifts) -> tuple[Array, Array]:
 
 def _normal(slope: Array, weight: Array, prior: Array) -> Array:
     """Normal equations' matrix: measured and prior information."""
-    return np.asarray(slope.T @ (weight[:, None] * slope) + np.diag(prior**2))
+    return np.asarray(slope.T @ (weight[:, None] * slope) + np.diag(prior**2 + FLOOR))
 
 
 def _huber_weight(residual: Array) -> Array:

@@ -16,6 +16,7 @@ from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_edges import STATIONS, Profiles, Ridge, SideEdges
 from keyid.card_fit import EdgePoints, Fit, Lens, Shifts
+from keyid.card_search import Proposal
 
 Array = NDArray[np.float64]
 
@@ -32,6 +33,14 @@ JOIN_MM = 0.06  # the flanks of a rounded rim count as one edge
 JOIN_PX = 0.8
 POLISH_ROUNDS = 3
 TOGETHER = 2.0  # neighbouring stations err together: four of them count as one
+FREE_FOCAL_U = 0.2  # a focal length less known than that starts where the proposal is most like a card
+MIN_SIDES = 3  # a card's pose follows from three sides when the lens is known
+MIN_STATIONS = 5  # of a side that counts as seen: a fifth of it
+MAX_CHOICES = 5  # ways to read one side that are weighed: 625 for four sides
+ARC_STATIONS = 30  # on each corner; the middle third is used, where round and sharp differ most
+ARC_INSIDE_MM, ARC_OUTSIDE_MM, ARC_STEP_MM = 0.8, 2.2, 0.04
+ARC_SLACK_MM = 0.45  # radii of 2.88 to 3.48 mm move the middle by 0.12 mm; bevel and shadow by the rest
+SHARP_MM = (np.sqrt(2) - 1) * card.RADIUS_MM
 OTHER_COST = 2.0  # against an edge that doesn't look like the rim (log odds)
 LOW_COST = 0.7  # even odds for either rim of a wall that shows
 LOW_AGAINST = 3.0  # when both rims show, the outer one isn't the upper
@@ -64,26 +73,28 @@ class Choice:
     cost: float
 
 
-def measure(pixels: NDArray[np.uint8], small: NDArray[np.uint8], homography: Array, lens: Lens) -> Fit | None:
+def measure(pixels: NDArray[np.uint8], small: NDArray[np.uint8], proposal: Proposal, lens: Lens) -> Fit | None:
     """Fit the camera to the card's rims.
 
     Parameters
     ----------
     pixels, small : ndarray of uint8
         The photo, and shrunk.
-    homography : ndarray, shape (3, 3)
-        The proposal, from the card's plane to pixels of the shrunk photo.
+    proposal : Proposal
+        In pixels of the shrunk photo.
     lens : Lens
         In pixels of the photo.
 
     Returns
     -------
     Fit or None
-        None when a side shows no edge at all.
+        None when fewer than three sides show an edge.
     """
     factor = small.shape[1] / pixels.shape[1]
     coarse = lens.resized(factor)
-    camera = card_search.pose(homography, coarse.focal_px, coarse.centre_px)
+    free = lens.focal_log_u > FREE_FOCAL_U
+    focal_px = proposal.focal_px if free else coarse.focal_px
+    camera = card_search.pose(proposal.homography, focal_px, coarse.centre_px)
     for reach in COARSE_REACH_PX:
         found = _strongest(small, camera, coarse, reach)
         if found is None:
@@ -103,7 +114,7 @@ def _strongest(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_px: 
     profiles = card_edges.sample(pixels, camera, reach_px + 1, BLUR_PX, JOIN_PX)
     offset, height = card_edges.peak_near(profiles, np.zeros(len(profiles.side)), reach_px)
     keep = height > MIN_SLOPE
-    if len(np.unique(profiles.side[keep])) < 4:
+    if np.sum(np.bincount(profiles.side[keep], minlength=4) >= MIN_STATIONS) < MIN_SIDES:
         return None
     points = _points(profiles, offset, keep, np.zeros(len(keep), bool), np.full(len(keep), EDGE_U_PX))
     return card_fit.fit(points, camera, lens, Shifts(np.zeros(4), np.full(4, EDGE_U_PX), np.full(4, EDGE_U_PX)))
@@ -126,7 +137,7 @@ def _rims(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_mm: float
     join = max(JOIN_MM * px_per_mm, JOIN_PX)
     profiles = card_edges.sample(pixels, camera, reach + inward, BLUR_PX, join)
     sides = card_edges.side_edges(profiles, reach, inward)
-    if any(len(side.ridges) == 0 for side in sides):
+    if sum(len(side.ridges) > 0 for side in sides) < MIN_SIDES:
         return None
     sharp = min(ridge.width_px for side in sides for ridge in side.ridges)
     choices = [_choices(side, sharp) for side in sides]
@@ -135,18 +146,23 @@ def _rims(pixels: NDArray[np.uint8], camera: Camera, lens: Lens, reach_mm: float
     alike = np.full(4, EDGE_U_PX)
     centre = line + _per_station([c.ridge.peak_px for c in first])
     found = _fit_near(profiles, sides, first, centre, np.zeros(4), alike, camera, lens)
+    if found is None:
+        return None
     chosen, spread = _decide(found, choices)
     centre, scatter = line + _per_station([c.ridge.peak_px for c in chosen]), alike
     for _ in range(POLISH_ROUNDS):
         found = _fit_near(profiles, sides, chosen, centre, spread, scatter, camera, lens)
+        if found is None:
+            return None
         centre, scatter = _expected(profiles, found, chosen), _scatter(found)
     return found
 
 
 def _scatter(found: Fit) -> Array:
     """Standard uncertainty of a station's edge on each side, from how the stations scatter about a fit."""
-    spread = [float(np.sqrt(np.mean(found.residual_px[found.side == side] ** 2))) for side in range(4)]
-    return np.maximum(EDGE_U_PX, TOGETHER * np.nan_to_num(spread))
+    squares = np.bincount(found.points.side, found.residual_px**2, 4)
+    count = np.maximum(np.bincount(found.points.side, minlength=4), 1)
+    return np.maximum(EDGE_U_PX, TOGETHER * np.sqrt(squares / count))
 
 
 def _per_station(of_side: list[float]) -> Array:
@@ -165,6 +181,9 @@ def _expected(profiles: Profiles, found: Fit, chosen: list[Choice]) -> Array:
 
 def _choices(side: SideEdges, sharp_px: float) -> list[Choice]:
     """The ways to read a side, the likeliest by its looks first."""
+    if not side.ridges:
+        hidden = card_edges.Ridge(0.0, 0.0, sharp_px, np.inf)
+        return [Choice(hidden, False, 0.0, 0.0, 0.0)]
     ways = []
     shows = side.wall_px > MIN_WALL_PX
     for k, ridge in enumerate(side.ridges):
@@ -176,7 +195,7 @@ def _choices(side: SideEdges, sharp_px: float) -> list[Choice]:
             both = any(abs(apart / side.wall_px - 1) < WALL_MATCH for apart in inner)
             cost = LOW_AGAINST if both else LOW_COST + (OTHER_COST if k > 1 else 0.0)
             ways.append(Choice(ridge, True, at, at - side.wall_px, cost))
-    return ways
+    return [ways[0], *sorted(ways[1:], key=lambda way: way.cost)[: MAX_CHOICES - 1]]
 
 
 def _decide(first: Fit, choices: list[list[Choice]]) -> tuple[list[Choice], Array]:
@@ -204,9 +223,11 @@ def _fit_near(
     scatter: Array,
     camera: Camera,
     lens: Lens,
-) -> Fit:
-    """Fit to the edges nearest to a centre, read as chosen."""
+) -> Fit | None:
+    """Fit to the edges nearest to a centre, read as chosen; None when fewer than three sides are seen."""
     edge, seen = card_edges.follow(profiles, centre, tuple(choice.ridge for choice in chosen))
+    if np.sum(np.bincount(profiles.side[seen], minlength=4) >= MIN_STATIONS) < MIN_SIDES:
+        return None
     offset = edge + _per_station([choice.edge_px - choice.ridge.peak_px for choice in chosen])
     low = np.repeat([choice.low for choice in chosen], STATIONS)
     density = np.array([side.px_per_mm for side in sides])
@@ -214,3 +235,22 @@ def _fit_near(
     u = np.sqrt((SHIFT_U_MM * density) ** 2 + own**2 + spread**2 + scatter**2)
     shifts = Shifts(SHIFT_MM * density, u, np.hypot(TWIST_U_MM * density, scatter / 2))
     return card_fit.fit(_points(profiles, offset, seen, low, scatter[profiles.side]), camera, lens, shifts)
+
+
+def round_corners(pixels: NDArray[np.uint8], found: Fit) -> tuple[int, int]:
+    """How many of the corners are seen to be round as a card's, and how many to be sharp.
+
+    The outline of a round corner lies 1.3 mm inside that of a sharp one, halfway between the sides.
+    """
+    arcs, normals = card.arc_points_mm(ARC_STATIONS)
+    middle = slice(ARC_STATIONS // 3, -(ARC_STATIONS // 3))
+    base_mm, outward = arcs[:, middle].reshape(-1, 3), normals[:, middle].reshape(-1, 2)
+    tip_mm = base_mm + np.column_stack([outward, np.zeros(len(outward))])
+    base, tip = found.camera.project(base_mm), found.camera.project(tip_mm)
+    reach = np.arange(-ARC_INSIDE_MM, ARC_OUTSIDE_MM, ARC_STEP_MM)
+    height = card_edges.slopes_between(pixels, base, tip, reach).reshape(4, -1, len(reach)).mean(axis=1)
+    place = reach[height.argmax(axis=1)]
+    clear = height.max(axis=1) > MIN_SLOPE
+    is_round = clear & (np.abs(place) < ARC_SLACK_MM)
+    is_sharp = clear & (np.abs(place - SHARP_MM) < ARC_SLACK_MM)
+    return int(is_round.sum()), int(is_sharp.sum())

@@ -23,7 +23,7 @@ CONTRAST_PX = 12.0  # radius of the local contrast: some times an edge's width, 
 CONTRAST_FLOOR = 1.5  # grey levels; noise weaker than that isn't blown up
 CONTRAST_GAIN = 40.0  # grey levels per local standard deviation
 MIN_SEGMENT_PX = 18.0  # shorter ones are texture
-MAX_LINES = 140  # the longest are kept; a card's sides are among them also on ruled paper
+MAX_LINES = 180  # the longest and boldest are kept; a card's sides are among them also on ruled paper
 MEDIAN_PX = 5  # at half the size: takes out lines up to 4 px wide, leaves the edges of areas
 JOIN_ANGLE_RAD = np.radians(2.5)  # segments of one bent card side differ by less
 JOIN_OFFSET_PX = 2.0
@@ -40,8 +40,13 @@ MIN_COVER_SUM = 1.7  # of four: two whole sides, or half of each
 MAX_UNLIKENESS = 0.12  # scale ratio or skew that distortion, a wrong focal length and the lines' errors can make
 UNLIKENESS_U = 0.05
 UNLIKENESS_COST = 0.3
+MIN_MERIT = 0.7  # cards in the rendered photos have 0.87 and more
 MAX_DISTINCT = 4
 DISTINCT_PX = 8.0  # corners of one card found twice lie nearer
+BORDER_SHARE = 0.012  # of the long side: a line that ends nearer to the border leaves the picture
+ROUND_GAP = (0.01, 0.09)  # of the base: a round corner ends both lines 3 % to 6 % of it early, a sharp one none
+BASE_COVER = 0.6
+ARM_SHARE = 0.15  # of the base: shorter arms don't show where they lead
 MAX_PROPOSALS = 1500
 SAMPLES = 16  # on each side and each corner arc
 OUTWARD_MM = 0.5
@@ -84,6 +89,8 @@ class Proposal:
     ----------
     homography : ndarray, shape (3, 3)
         From the card's plane in mm to pixels.
+    focal_px : float
+        Focal length, of those considered, under which it is most like a card.
     support : ndarray, shape (8,)
         Share of each side and each corner arc that runs along an edge.
     merit : float
@@ -91,12 +98,15 @@ class Proposal:
     """
 
     homography: Array
+    focal_px: float
     support: Array
     merit: float
 
 
 def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Proposal]:
     """Places where a card may lie, likeliest first, each distinct from the others.
+
+    Those whose merit is below MIN_MERIT are left out.
 
     Parameters
     ----------
@@ -110,9 +120,10 @@ def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Prop
         return []
     maps = homographies(corners)
     centre = ((small.shape[1] - 1) / 2, (small.shape[0] - 1) / 2)
-    strange = np.min([unlikeness(maps, focal, centre) for focal in focals_px], axis=0)
-    keep = np.argsort(strange)[: int(np.sum(strange < MAX_UNLIKENESS))]
-    corners, maps, strange = corners[keep], maps[keep], strange[keep]
+    by_focal = np.array([unlikeness(maps, focal, centre) for focal in focals_px])
+    keep = by_focal.min(axis=0) < MAX_UNLIKENESS
+    corners, maps, strange = corners[keep], maps[keep], by_focal[:, keep].min(axis=0)
+    focal = np.array(focals_px)[by_focal[:, keep].argmin(axis=0)]
     if len(corners) == 0:
         return []
     support = edge_support(equalise(small), maps)
@@ -121,11 +132,57 @@ def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Prop
     merit -= UNLIKENESS_COST * (strange / UNLIKENESS_U) ** 2
     chosen: list[int] = []
     for k in np.argsort(-merit):
-        if len(chosen) == MAX_DISTINCT:
+        if len(chosen) == MAX_DISTINCT or merit[k] < MIN_MERIT:
             break
-        if all(np.abs(corners[k] - corners[c]).max() > DISTINCT_PX for c in chosen):
+        if all(_apart(corners[k], corners[c]) > DISTINCT_PX for c in chosen):
             chosen.append(int(k))
-    return [Proposal(maps[k], support[k], float(merit[k])) for k in chosen]
+    return [Proposal(maps[k], float(focal[k]), support[k], float(merit[k])) for k in chosen]
+
+
+def _apart(one: Array, other: Array) -> float:
+    """Greatest distance of two figures' corners; a card turned by 180 degrees is the same card."""
+    return min(float(np.abs(one - np.roll(other, turn, axis=0)).max()) for turn in (0, 2))
+
+
+def leaves_picture(small: NDArray[np.uint8]) -> bool:
+    """Whether one end of a card is seen whose long or short sides run out of the picture."""
+    lines = find_lines(small)
+    crossing, reach = _crossings(lines)
+    corner = _corners(lines, reach)
+    border = BORDER_SHARE * max(small.shape)
+    size = np.array(small.shape[1::-1]) - 1
+    at_border = np.any((lines.ends < border) | (lines.ends > size - border), axis=(1, 2))
+    arm = corner & at_border[:, None] & ~at_border[None, :]
+    for base in np.flatnonzero(arm.sum(axis=0) >= 2):
+        arms = np.flatnonzero(arm[:, base])
+        first, second = (grid.ravel() for grid in np.meshgrid(arms, arms))
+        if np.any(_ends_card(lines, crossing, reach, int(base), first, second)):
+            return True
+    return False
+
+
+def _ends_card(
+    lines: Lines, crossing: Array, reach: Array, base: int, first: NDArray[np.int_], second: NDArray[np.int_]
+) -> NDArray[np.bool_]:
+    """Which pairs of lines leave the two ends of a base line as a card's sides do, with round corners between."""
+    low, high = reach[base, first], reach[base, second]
+    wide = high - low
+    cover = (np.minimum(lines.length[base], high) - np.maximum(0, low)) / np.maximum(wide, 1e-9)
+    parallel = np.abs(np.sum(lines.direction[first] * lines.direction[second], axis=1)) > np.cos(PARALLEL_RAD)
+    arms = np.stack([lines.length[first], lines.length[second]])
+    gap = np.stack([low, lines.length[base] - high, *(_end_gap(lines, crossing[base], k) for k in (first, second))])
+    gap[:2] *= -1
+    rounded = np.all((gap > ROUND_GAP[0] * wide) & (gap < ROUND_GAP[1] * wide), axis=0)
+    longest = card.WIDTH_MM / card.HEIGHT_MM * ASPECT_SLACK * wide
+    short = np.all((arms < longest) & (arms > ARM_SHARE * wide), axis=0)
+    across = np.array([-lines.direction[base, 1], lines.direction[base, 0]])
+    same_side = np.prod([(lines.middle[k] - lines.ends[base, 0]) @ across for k in (first, second)], axis=0) > 0
+    return np.asarray((wide > MIN_SIDE_PX) & (cover > BASE_COVER) & parallel & rounded & short & same_side)
+
+
+def _end_gap(lines: Lines, crossing: Array, which: NDArray[np.int_]) -> Array:
+    """Distance from each line's nearer end to its crossing with a base line."""
+    return np.asarray(np.linalg.norm(lines.ends[which] - crossing[which][:, None], axis=-1).min(axis=1))
 
 
 def shrink(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
@@ -161,15 +218,15 @@ def _lines_of(small: NDArray[np.uint8]) -> Array:
     ends = np.zeros((0, 2, 2)) if found is None else np.asarray(found, np.float64).reshape(-1, 2, 2)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     ends, length = ends[length > MIN_SEGMENT_PX], length[length > MIN_SEGMENT_PX]
-    ends = _join(ends[_best(length, length * _contrast(ends, small), 2 * MAX_LINES)])
+    ends = _join(ends[_best(length, _contrast(ends, small), 2 * MAX_LINES)])
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    return ends[_best(length, length * _contrast(ends, small), MAX_LINES)]
+    return ends[_best(length, _contrast(ends, small), MAX_LINES)]
 
 
-def _best(length: Array, boldness: Array, count: int) -> NDArray[np.int_]:
-    """Indices of the longest and of the boldest, half each."""
-    chosen = [np.argsort(-merit)[: count // 2] for merit in (length, boldness)]
-    return np.unique(np.concatenate(chosen))
+def _best(length: Array, contrast: Array, count: int) -> NDArray[np.int_]:
+    """Indices of the longest, the boldest, and the most contrasting, a third each."""
+    merits = (length, length * contrast, np.sqrt(length) * contrast)
+    return np.unique(np.concatenate([np.argsort(-merit)[: count // 3] for merit in merits]))
 
 
 def _contrast(ends: Array, small: NDArray[np.uint8]) -> Array:

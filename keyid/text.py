@@ -125,21 +125,34 @@ def _verdict(reading: Reading) -> str:
     return f"{blades} The cuts can't be read."
 
 
+def _first_group(reading: Reading) -> list[CandidateFacts]:
+    """The first blade with those that the photo can't separate from it."""
+    return [c for c in reading.candidates if c.group == reading.candidates[0].group]
+
+
+def _is_decided(reading: Reading) -> bool:
+    return sum(c.probability for c in _first_group(reading)) >= DECIDED_P
+
+
+def _left(reading: Reading) -> list[CandidateFacts]:
+    """Blades that are worth a person's time, best first."""
+    if _is_decided(reading):
+        return _first_group(reading)
+    return [c for c in reading.candidates if c.probability >= LISTED_P] or [reading.candidates[0]]
+
+
 def _blades_left(reading: Reading) -> str:
     """Name the first blade, with those that the photo can't separate from it, or the few that are left."""
-    first = reading.candidates[0]
-    group = [c for c in reading.candidates if c.group == first.group]
-    together = sum(c.probability for c in group)
-    if together < DECIDED_P:
-        left = [c for c in reading.candidates if c.probability >= LISTED_P][:SHOWN_CANDIDATES] or [first]
-        if len(left) == 1:
-            return f"Perhaps blade {_name(first)} ({_sure(first.probability)})."
-        return f"{len(left)} blades left: " + ", ".join(f"{_name(c)} {percent(c.probability)}" for c in left) + "."
-    if len(group) == 1:
-        return f"Blade {_name(first)} ({_sure(together)})."
-    shown = ", ".join(_name(c) for c in group[:SHOWN_CANDIDATES])
-    more = f" and {len(group) - SHOWN_CANDIDATES} more" if len(group) > SHOWN_CANDIDATES else ""
-    return f"One of {shown}{more} ({_sure(together)}): this photo can't tell them apart."
+    left = _left(reading)
+    more = f" and {len(left) - SHOWN_CANDIDATES} more" if len(left) > SHOWN_CANDIDATES else ""
+    together = _sure(sum(c.probability for c in left))
+    if len(left) == 1:
+        return f"{'Blade' if _is_decided(reading) else 'Perhaps blade'} {_name(left[0])} ({together})."
+    if _is_decided(reading):
+        names = ", ".join(_name(c) for c in left[:SHOWN_CANDIDATES])
+        return f"One of {names}{more} ({together}): this photo can't tell them apart."
+    names = ", ".join(f"{_name(c)} {percent(c.probability)}" for c in left[:SHOWN_CANDIDATES])
+    return f"{len(left)} blades left: {names}{more}."
 
 
 def _name(candidate: CandidateFacts) -> str:
@@ -210,15 +223,23 @@ def _past(bitting: BittingFacts) -> list[str]:
 
 
 def _blanks(reading: Reading) -> str:
-    """Blanks made with the likeliest blade, those that the photo speaks for first."""
+    """Blanks made with the blades that are left."""
     if not reading.candidates or reading.none_of_these >= FITS_NONE_P:
         return ""
-    fits = sorted(reading.candidates[0].blanks, key=lambda fit: len(fit.speaks_against) - len(fit.speaks_for))
-    more = [f"{len(fits) - SHOWN_BLANKS} more"] if len(fits) > SHOWN_BLANKS else []
-    return "; ".join([*(_blank(fit) for fit in fits[:SHOWN_BLANKS]), *more])
+    left = _left(reading)[:SHOWN_CANDIDATES]
+    if len(left) == 1:
+        return _blanks_of(left[0], SHOWN_BLANKS)
+    return ". ".join(f"{_name(c)}: {_blanks_of(c, 1)}" for c in left if c.blanks)
+
+
+def _blanks_of(candidate: CandidateFacts, shown: int) -> str:
+    """Some blanks of a blade, those that the photo speaks for first."""
+    fits = sorted(candidate.blanks, key=lambda fit: len(fit.speaks_against) - len(fit.speaks_for))
+    more = [f"{len(fits) - shown} more"] if len(fits) > shown else []
+    return "; ".join([*(_blank(fit) for fit in fits[:shown]), *more])
 
 
 def _blank(fit: BlankFit) -> str:
     blank = fit.blank
     test = f", try cuts on {blank.test_blank}" if blank.test_blank not in (None, blank.id) else ""
-    return f"{blank.id}: {blank.head} head, {ELECTRONICS[blank.electronics]}{test}"
+    return f"{blank.id} ({blank.head} head, {ELECTRONICS[blank.electronics]}{test})"

@@ -46,6 +46,12 @@ def key_at_the_rim() -> Image.Image:
     return photo.crop((int(card_corners(SAMPLE)[:, 0].min() - ROOM_PX), 0, photo.width, photo.height))
 
 
+def card_at_the_rim() -> Image.Image:
+    """Crop the card to its left half, the key left whole."""
+    photo = upright()
+    return photo.crop((0, 0, int(card_corners(SAMPLE)[:, 0].mean()), photo.height))
+
+
 def out_of_focus() -> Image.Image:
     return upright().filter(ImageFilter.GaussianBlur(6))  # 0.3 mm: the card can still be found
 
@@ -70,6 +76,7 @@ def thumbnail() -> Image.Image:
         (without_card, "no-reference"),
         (without_key, "no-key"),
         (key_at_the_rim, "key-cut-off"),
+        (card_at_the_rim, "reference-cut-off"),
         (out_of_focus, "too-blurred"),
         (shaken, "too-blurred"),
         (night, "too-dark"),

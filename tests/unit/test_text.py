@@ -117,8 +117,14 @@ def test_nothing_is_ever_shown_as_certain(p: float, shown: str) -> None:
 
 def test_blanks_that_the_photo_speaks_for_come_first() -> None:
     said = flat(reading_text(reading()))
-    first = "Blanks pier-b: plastic head, encrypted chip, try cuts on pier-a;"
-    assert f"{first} pier-a: metal head, no electronics Beware" in said
+    first = "Blanks pier-b (plastic head, encrypted chip, try cuts on pier-a);"
+    assert f"{first} pier-a (metal head, no electronics) Beware" in said
+
+
+def test_blades_that_are_left_show_a_blank_each() -> None:
+    twins = (candidate("pier", 0.5, "A"), candidate("quay", 0.47, "A"))
+    said = flat(reading_text(reading(candidates=twins)))
+    assert "Blanks Pier: pier-b (plastic head, encrypted chip, try cuts on pier-a); 1 more. Quay: quay-b" in said
 
 
 def test_names_cannot_steer_the_terminal() -> None:

@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from keyid.blade import Blade, EdgeTrace
 from keyid.codes import WIDTH_SD_MM
 from keyid.cutmodel import CutShape, ideal_edge
-from keyid.decoding import EdgeReading
 from keyid.length import Length
 
 Array = NDArray[np.float64]
@@ -41,15 +40,6 @@ LENGTH_SD_MM = 0.05
 LENGTH_TAIL = (0.06, 0.4)  # a worn tip, or a shoulder seen on its rounding
 LENGTH_SPAN_MM = 20.0  # 17 to 37 mm
 WRONG_STOP_P = 0.04  # share of stops taken for the other kind
-
-POSITION_SD_MM = 0.02  # positions as made (trade limit of 0.05 mm, less for machines by code)
-SHIFT_SD_MM = 0.02  # of all cuts of a key made by code
-COPY = (0.12, 0.25)  # share and sd in mm of copies made off their stop
-WRONG_FLANK_P = 0.04  # share of positions spoiled by a wrong edge
-WRONG_FLANK_SD_MM = 0.3
-SHIFT_NODES = np.concatenate([np.linspace(-3.0, 3.0, 13), [-8.0, -6.0, -4.5, 4.5, 6.0, 8.0]])
-STRETCH_NODES = np.linspace(-4.0, 4.0, 9)
-STRETCH_TAIL = (0.15, 2.5)  # share and factor: a slope or lens that the budget leaves out
 
 
 @dataclass(frozen=True)
@@ -111,14 +101,19 @@ def _by_stretches(samples: Samples, right: Array, stray: Array) -> float:
 
 def width_log_density(width: Length, nominal_mm: float) -> float:
     """Log-density of a measured width, given a blade's."""
-    return _log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_OFF)
+    return log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_OFF)
 
 
 def length_log_density(length: Length | None, nominal_mm: float | None) -> float:
     """Log-density of a measured length; with no length to compare it can be any."""
     if length is None or nominal_mm is None:
         return -math.log(LENGTH_SPAN_MM)
-    return _log_two_normals(length.mm - nominal_mm, math.hypot(length.u_mm, LENGTH_SD_MM), LENGTH_TAIL)
+    return log_length(Length(length.mm - nominal_mm, length.u_mm))
+
+
+def log_length(off: Length) -> float:
+    """Log-density of a measured minus a nominal length."""
+    return log_two_normals(off.mm, math.hypot(off.u_mm, LENGTH_SD_MM), LENGTH_TAIL)
 
 
 def stop_log_probability(seen: str, nominal: str) -> float:
@@ -128,51 +123,8 @@ def stop_log_probability(seen: str, nominal: str) -> float:
     return math.log(1 - WRONG_STOP_P if seen == nominal else WRONG_STOP_P)
 
 
-def _log_two_normals(off: float, sd: float, tail: tuple[float, float]) -> float:
+def log_two_normals(off: float, sd: float, tail: tuple[float, float]) -> float:
+    """Log-density of a difference whose standard deviation is greater for a share of all cases."""
     share, wide = tail[0], math.hypot(sd, tail[1])
     main = (1 - share) / sd * math.exp(-0.5 * (off / sd) ** 2)
     return math.log((main + share / wide * math.exp(-0.5 * (off / wide) ** 2) + 1e-12) / math.sqrt(2 * math.pi))
-
-
-def position_log_likelihood(
-    readings: tuple[EdgeReading, ...], nominal_mm: Array, station_u_mm: float, stretch_u: float
-) -> float:
-    """Log-likelihood of the measured positions against positions anywhere, given where they should be.
-
-    Like `keyid.codes.root_log_likelihood`, each is a ratio of densities times its volume.  The shift of all cuts and
-    the stretch of the axis are integrated out on a grid.
-    """
-    position = np.concatenate([reading.position_mm for reading in readings])
-    u = np.concatenate([reading.position_u_mm for reading in readings])
-    seen = np.isfinite(position)
-    if not seen.any():
-        return 0.0
-    nominal = np.tile(nominal_mm, len(readings))[seen]
-    shift, weight = _shift_grid(math.hypot(station_u_mm, SHIFT_SD_MM))
-    stretch = 1 + STRETCH_NODES * stretch_u
-    expected = shift[:, None, None] + stretch[None, :, None] * nominal
-    log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
-    share, factor = STRETCH_TAIL
-    likely = (1 - share) * np.exp(-0.5 * STRETCH_NODES**2)
-    likely += share / factor * np.exp(-0.5 * (STRETCH_NODES / factor) ** 2)
-    log_weight = np.log(weight)[:, None] + np.log(likely / likely.sum())
-    return float(np.logaddexp.reduce(log_each + log_weight, axis=None))
-
-
-def _shift_grid(main_sd: float) -> tuple[Array, Array]:
-    """Nodes and prior weights of the shift: a key by code, or a copy off its stop."""
-    share, copy_sd = COPY
-    wide = math.hypot(main_sd, copy_sd)
-    node = np.sort(np.concatenate([SHIFT_NODES * main_sd, np.linspace(-2.5, 2.5, 41) * wide]))
-    cell = np.gradient(node)
-    main = (1 - share) / main_sd * np.exp(-0.5 * (node / main_sd) ** 2)
-    weight = (main + share / wide * np.exp(-0.5 * (node / wide) ** 2)) * cell
-    return node, weight / weight.sum()
-
-
-def _position_term(off: Array, u: Array) -> Array:
-    variance = u**2 + POSITION_SD_MM**2
-    right = (1 - WRONG_FLANK_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
-    wide = u**2 + WRONG_FLANK_SD_MM**2
-    wrong = WRONG_FLANK_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
-    return np.asarray(np.log(right + wrong + 1e-12))

@@ -15,11 +15,12 @@ from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
     length_log_density,
-    position_log_likelihood,
     stop_log_probability,
     trace_log_likelihood,
     width_log_density,
 )
+from keyid.length import Length
+from keyid.places import place_log_likelihood
 from keyid.profile import Profile
 from keyid.unlisted import unlisted_position_log_likelihood, unlisted_root_log_likelihood
 
@@ -64,7 +65,7 @@ class CutFit:
         Standard uncertainty of the profile's stop on this blade.
     codes : CodePosterior
     log_evidence : float
-        Log-density of the width and the two traces, given the profile.
+        Log-density of stop, length, width and the two traces, given the profile.
     unlisted_log_evidence : float
         Log-density of the two traces for an unlisted key that has its cuts there.
     lowest_off : tuple of (station, mm)
@@ -94,15 +95,14 @@ def frame_of(profile: Profile, blade: Blade) -> Frame | None:
     return None
 
 
-def place_log_density(profile: Profile, blade: Blade) -> float:
-    """Log-density of stop and length; the length of a tip stop's blade never decides."""
-    length = profile.length_mm if profile.stop == "shoulder" else None
-    return stop_log_probability(blade.stop, profile.stop) + length_log_density(blade.length, length)
-
-
 def size_log_density(profile: Profile, blade: Blade) -> float:
     """Log-density of stop, length and width, where no cuts tell more."""
-    return place_log_density(profile, blade) + width_log_density(blade.width, profile.width_mm)
+    length = profile.length_mm if profile.stop == "shoulder" else None  # a tip stop's never decides
+    return (
+        stop_log_probability(blade.stop, profile.stop)
+        + length_log_density(blade.length, length)
+        + width_log_density(blade.width, profile.width_mm)
+    )
 
 
 def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -> CutFit | None:
@@ -120,10 +120,22 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
     codes = code_posterior(profile, readings, blade.width, blade.height_common_u_mm)
-    listed = position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u) + codes.log_evidence
+    listed = _place_log_density(profile, blade, readings, frame) + codes.log_evidence
     unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
     unlisted += unlisted_root_log_likelihood(readings, blade.width.mm)
     return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + flats + listed, fit + unlisted, lowest)
+
+
+def _place_log_density(profile: Profile, blade: Blade, readings: tuple[EdgeReading, ...], frame: Frame) -> float:
+    """Log-density of stop and length, and likelihood of the positions."""
+    nominal = np.asarray(profile.positions_mm)
+    stop = stop_log_probability(blade.stop, profile.stop)
+    if profile.stop == blade.stop == "shoulder" and blade.length is not None and profile.length_mm is not None:
+        off = Length(blade.length.mm - profile.length_mm, blade.length.u_mm)
+        return stop + place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u, off)
+    length = profile.length_mm if profile.stop == "shoulder" else None
+    places = place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
+    return stop + length_log_density(blade.length, length) + places
 
 
 def _cut_edges(profile: Profile, blade: Blade) -> tuple[int, ...]:

@@ -10,7 +10,7 @@ import numpy as np
 from keyid.blade import Blade
 from keyid.codes import best_bittings
 from keyid.evidence import samples_of
-from keyid.fitting import CutFit, fit_cuts, place_log_density, size_log_density
+from keyid.fitting import CutFit, fit_cuts, size_log_density
 from keyid.free_fit import free_log_evidence
 from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
@@ -134,13 +134,13 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     placed = [fit for fit in fits.values() if fit is not None]
     free = free_log_evidence(blade, samples)
     log_unlisted += max([free, *(fit.unlisted_log_evidence for fit in placed)])
-    least = min([free, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    fitted = []
-    for p in near:
-        fit = fits[_cut_group(p)]
-        evidence = place_log_density(p, blade) + (least if fit is None else fit.log_evidence)
-        fitted.append(_Fitted(p, _cut_group(p), fit, evidence))
+    least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
+    fitted = [_fitted(p, fits[_cut_group(p)], least) for p in near]
     return fitted, log_unlisted
+
+
+def _fitted(p: Profile, fit: CutFit | None, otherwise: float) -> _Fitted:
+    return _Fitted(p, _cut_group(p), fit, otherwise if fit is None else fit.log_evidence)
 
 
 def _uncut_group(p: Profile) -> tuple[object, ...]:

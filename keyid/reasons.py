@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import WIDTH_SD_MM
-from keyid.evidence import LENGTH_SD_MM, POSITION_SD_MM
+from keyid.evidence import LENGTH_SD_MM
 from keyid.fitting import CutFit
 from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
+from keyid.places import POSITION_SD_MM
 from keyid.profile import Profile
 
 Array = NDArray[np.float64]

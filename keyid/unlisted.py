@@ -18,9 +18,9 @@ from keyid.evidence import (
     LENGTH_SPAN_MM,
     WIDTH_SPAN_MM,
     length_log_density,
-    position_log_likelihood,
     width_log_density,
 )
+from keyid.places import place_log_likelihood
 from keyid.profile import Profile
 
 Array = NDArray[np.float64]
@@ -103,9 +103,9 @@ def unlisted_position_log_likelihood(
     fit = _even_fit(position, u)
     if fit is not None:
         even_mm, log_prior = fit
-        terms.append(math.log(even_p) + log_prior + position_log_likelihood(readings, even_mm, 0.0, 0.0))
+        terms.append(math.log(even_p) + log_prior + place_log_likelihood(readings, even_mm, 0.0, 0.0))
     if listed_mm is not None:
-        there = position_log_likelihood(readings, listed_mm, station_u_mm, stretch_u)
+        there = place_log_likelihood(readings, listed_mm, station_u_mm, stretch_u)
         terms.append(math.log(SAME_PLACES_P) + there)
     return float(np.logaddexp.reduce(terms))
 

@@ -34,6 +34,7 @@ FOREIGN_P, UNCUT_P, WORN_P, COPY_P = 0.10, 0.05, 0.3, 0.12
 ROOT_SD_MM, POSITION_SD_MM = 0.015, 0.02
 STRAY_P, STRAY_MM = 0.1, 0.4  # share of cuts with a stretch on a wrong edge, and how far at most
 GAP_P = 0.08
+WRONG_EDGES_P, WRONG_STOP_P = 0.05, 0.04
 
 
 @dataclass(frozen=True)
@@ -165,7 +166,30 @@ def measure(rng: np.random.Generator, key: MadeKey) -> Blade:
     length_u = math.hypot(station_u, 0.03)
     length = Length(key.length_mm * stretch + station + rng.normal(0, 0.03), length_u) if shoulder else None
     edges = None if key.uncut else key.profile.edges
-    return Blade(key.profile.stop, edges, length, width, traces[0], traces[1], height_u, station_u, stretch_u)
+    if edges is not None and rng.random() < WRONG_EDGES_P:
+        edges = 3 - edges
+    blade = Blade(key.profile.stop, edges, length, width, traces[0], traces[1], height_u, station_u, stretch_u)
+    return other_stop(blade) if rng.random() < WRONG_STOP_P else blade
+
+
+def other_stop(blade: Blade) -> Blade:
+    """Take the stop for the other kind: the shoulder isn't seen, or the head's front is taken for one."""
+    end = blade.length.mm if blade.length is not None else float(blade.a.x_mm[-1]) + 0.3
+    x = np.arange(0, end, STEP_MM)
+    a, b = (
+        replace(t, x_mm=x, height_mm=turned(t, t.height_mm, end - x), u_mm=turned(t, t.u_mm, end - x))
+        for t in (blade.a, blade.b)
+    )
+    if blade.stop == "shoulder":
+        return replace(blade, stop="tip", length=None, a=a, b=b)
+    return replace(blade, stop="shoulder", length=Length(end, 0.06), a=a, b=b)
+
+
+def turned(trace: EdgeTrace, values: Array, x: Array) -> Array:
+    """Values at stations counted from the other end; NaN off the trace."""
+    index = np.rint((x - trace.x_mm[0]) / STEP_MM).astype(int)
+    inside = (index >= 0) & (index < len(values))
+    return np.where(inside, values[np.clip(index, 0, len(values) - 1)], np.nan)
 
 
 def spoil(rng: np.random.Generator, height: Array, key: MadeKey) -> None:

@@ -1,0 +1,100 @@
+"""How likely the measured positions are, given where the cuts should be: shift, stretch and a misplaced stop."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.decoding import EdgeReading
+from keyid.evidence import LENGTH_SD_MM, log_length
+from keyid.length import Length
+
+Array = NDArray[np.float64]
+
+POSITION_SD_MM = 0.02  # positions as made (trade limit of 0.05 mm, less for machines by code)
+SHIFT_SD_MM = 0.02  # of all cuts of a key made by code
+COPY = (0.12, 0.25)  # share and sd in mm of copies made off their stop
+WRONG_STOP = (0.05, 0.6)  # share and sd in mm of stops seen at a wrong place: length and positions are off alike
+WRONG_FLANK_P = 0.04  # share of positions spoiled by a wrong edge
+WRONG_FLANK_SD_MM = 0.3
+SHIFT_SPAN_MM = 1.2  # cuts are not found further off
+SHIFT_NEAR = (0.2, 0.0125)  # span and step in mm of the nodes around the shift that fits best
+STRETCH_NODES = np.linspace(-4.0, 4.0, 9)
+STRETCH_TAIL = (0.15, 2.5)  # share and factor: a slope or lens that the budget leaves out
+LEAST = 1e-12  # keeps the log of a density finite
+
+
+def place_log_likelihood(
+    readings: tuple[EdgeReading, ...],
+    nominal_mm: Array,
+    station_u_mm: float,
+    stretch_u: float,
+    length_off: Length | None = None,
+) -> float:
+    """Log-likelihood of the measured positions against positions anywhere, given where they should be.
+
+    Like `keyid.codes.root_log_likelihood`, each is a ratio of densities times its volume.  The shift of all cuts and
+    the stretch of the axis are integrated out on a grid.
+
+    Parameters
+    ----------
+    readings : tuple of EdgeReading
+    nominal_mm : ndarray, shape (cuts,)
+    station_u_mm, stretch_u : float
+        Standard uncertainties of the stop's station and, relative, of lengths along the axis.
+    length_off : Length, optional
+        Measured minus nominal length of a blade with a shoulder.  Its log-density is then part of what is returned: a
+        stop that was seen at a wrong place puts length and positions off together.
+    """
+    position = np.concatenate([reading.position_mm for reading in readings])
+    u = np.concatenate([reading.position_u_mm for reading in readings])
+    seen = np.isfinite(position)
+    nominal = np.tile(nominal_mm, len(readings))[seen]
+    middle = float(np.median(position[seen] - nominal)) if seen.any() else 0.0
+    shift = _shift_nodes(middle)
+    stretch = 1 + STRETCH_NODES * stretch_u
+    expected = shift[:, None, None] + stretch[None, :, None] * nominal
+    log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
+    log_prior = np.log(_shift_density(shift, station_u_mm, length_off) * np.gradient(shift) + LEAST)
+    return float(np.logaddexp.reduce(log_each + log_prior[:, None] + np.log(_stretch_weights()), axis=None))
+
+
+def _shift_nodes(middle_mm: float) -> Array:
+    """Shifts to integrate over: all of them coarsely, the likely ones finely."""
+    span, step = SHIFT_NEAR
+    near = middle_mm + np.arange(-span, span + step / 2, step)
+    coarse = np.linspace(-SHIFT_SPAN_MM, SHIFT_SPAN_MM, 33)
+    return np.sort(np.concatenate([near, coarse[np.abs(coarse - middle_mm) > span + step / 2]]))
+
+
+def _shift_density(shift: Array, station_u_mm: float, length_off: Length | None) -> Array:
+    """Prior density of the shift: a key by code, a copy off its stop, or a stop that was seen at a wrong place."""
+    main, copy = math.hypot(station_u_mm, SHIFT_SD_MM), math.hypot(station_u_mm, COPY[1])
+    right = (1 - COPY[0]) * _normal(shift, main) + COPY[0] * _normal(shift, copy)
+    if length_off is None:
+        return right
+    share, sd = WRONG_STOP
+    length_sd = math.hypot(length_off.u_mm, LENGTH_SD_MM)
+    wrong = _normal(shift, sd) * _normal(length_off.mm - shift, length_sd)
+    return np.asarray((1 - share) * right * math.exp(log_length(length_off)) + share * wrong)
+
+
+def _normal(x: Array, sd: float) -> Array:
+    return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (math.sqrt(2 * math.pi) * sd))
+
+
+def _stretch_weights() -> Array:
+    share, factor = STRETCH_TAIL
+    likely = (1 - share) * np.exp(-0.5 * STRETCH_NODES**2)
+    likely += share / factor * np.exp(-0.5 * (STRETCH_NODES / factor) ** 2)
+    return np.asarray(likely / likely.sum())
+
+
+def _position_term(off: Array, u: Array) -> Array:
+    variance = u**2 + POSITION_SD_MM**2
+    right = (1 - WRONG_FLANK_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
+    wide = u**2 + WRONG_FLANK_SD_MM**2
+    wrong = WRONG_FLANK_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    return np.asarray(np.log(right + wrong + LEAST))

@@ -36,7 +36,7 @@ def read_bitting(ranking: Ranking, blade: Blade) -> BittingFacts | None:
     if blade.edges is None or not ranking.candidates or ranking.none_of_these >= NONE_MAX_P:
         return None
     first = ranking.candidates[0]
-    decoded, profile = first.decoded, first.profile
+    decoded, profile = first.decoded, first.decoded.profile
     if not decoded.best:
         return None
     blade_p = group_probability(ranking, first.group)
@@ -172,7 +172,7 @@ def _root_choices(ranking: Ranking, blade: Blade) -> list[_Choice]:
     first = ranking.candidates[0]
     blade_p = group_probability(ranking, first.group)
     choices = []
-    for number, i in enumerate(_reading_order(first.profile), 1):
+    for number, i in enumerate(_reading_order(first.decoded.profile), 1):
         if not first.decoded.code_probabilities:
             continue
         table = first.decoded.code_probabilities[i]

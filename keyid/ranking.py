@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,8 @@ class Decoded:
 
     Attributes
     ----------
+    profile : Profile
+        With the positions of this key's cuts only, where its keys have different numbers of cuts.
     positions, roots : tuple of Length or None
         In the order of the profile's positions (from the stop); None where a cut can't be read.  Measured values of
         this key as it is now: the profile says where to look, never what to find.
@@ -81,9 +83,13 @@ class Ranking:
 
 @dataclass(frozen=True)
 class _Fitted:
-    """A profile with the log of its evidence, and its cuts where the blade has any."""
+    """A profile with the log of its evidence, and its cuts where the blade has any.
+
+    ``variant`` is the profile with as many positions as the key has cuts.
+    """
 
     profile: Profile
+    variant: Profile
     group: tuple[object, ...]
     fit: CutFit | None
     log_evidence: float
@@ -124,10 +130,10 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     near = sorted(profiles, key=lambda p: -size[id(p)])[:SCREEN_MAX]
     near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
     if blade.edges is None:
-        return [_Fitted(p, _uncut_group(p), None, size[id(p)]) for p in near], log_unlisted
+        return [_Fitted(p, p, _uncut_group(p), None, size[id(p)]) for p in near], log_unlisted
     samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
     fits: dict[tuple[object, ...], CutFit | None] = {}
-    for p in near:
+    for p in (variant for blade_file in near for variant in _variants(blade_file)):
         group = _cut_group(p)
         if group not in fits:
             fits[group] = fit_cuts(p, blade, samples)
@@ -135,12 +141,21 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     free = free_log_evidence(blade, samples)
     log_unlisted += max([free, *(fit.unlisted_log_evidence for fit in placed)])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    fitted = [_fitted(p, fits[_cut_group(p)], least) for p in near]
-    return fitted, log_unlisted
+    return [_best_variant(p, fits, least) for p in near], log_unlisted
 
 
-def _fitted(p: Profile, fit: CutFit | None, otherwise: float) -> _Fitted:
-    return _Fitted(p, _cut_group(p), fit, otherwise if fit is None else fit.log_evidence)
+def _variants(p: Profile) -> tuple[Profile, ...]:
+    """The blade with each number of cuts that its keys have: the first so many from the stop."""
+    return tuple(replace(p, positions_mm=p.positions_mm[:count]) for count in p.counts or (len(p.positions_mm),))
+
+
+def _best_variant(p: Profile, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> _Fitted:
+    """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
+    variants = [(variant, fits[_cut_group(variant)]) for variant in _variants(p)]
+    evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
+    variant, fit = variants[int(np.argmax(evidence))]
+    total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
+    return _Fitted(p, variant, _cut_group(p), fit, total)
 
 
 def _uncut_group(p: Profile) -> tuple[object, ...]:
@@ -152,7 +167,7 @@ def _uncut_group(p: Profile) -> tuple[object, ...]:
 def _cut_group(p: Profile) -> tuple[object, ...]:
     """What a cut blade shows: all but grooves, names and code labels."""
     rows = tuple(tuple(round(value, GROUP_DIGITS) for value in row) for row in (p.positions_mm, p.roots_mm))
-    return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm
+    return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm, p.counts
 
 
 def _candidate(fitted: _Fitted, probability: float, group: str, blade: Blade) -> Candidate:
@@ -161,7 +176,7 @@ def _candidate(fitted: _Fitted, probability: float, group: str, blade: Blade) ->
 
 def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
     """What a candidate tells of the key."""
-    profile, fit = fitted.profile, fitted.fit
+    profile, fit = fitted.variant, fitted.fit
     speaks_for, speaks_against = reasons(profile, blade, fit)
     if fit is None:
         nothing = (None,) * len(profile.positions_mm)

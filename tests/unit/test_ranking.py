@@ -123,3 +123,25 @@ def test_an_empty_library_leaves_none_of_these() -> None:
     ranking = rank(measured(key_of(PIER, CODE)), ())
     assert ranking.candidates == ()
     assert ranking.none_of_these == pytest.approx(1.0)
+
+
+def test_a_key_with_fewer_cuts_than_places_is_read_with_as_many_as_it_has() -> None:
+    both = replace(PIER, counts=(4, 5))
+    key = key_of(replace(PIER, positions_mm=PIER.positions_mm[:4]), "3-1-4-2")
+    candidate = rank(measured(key), (both,)).candidates[0]
+    assert candidate.profile is both
+    assert candidate.decoded.best[0][0] == tuple("3142")
+    five = rank(measured(key_of(PIER, CODE)), (both,)).candidates[0]
+    assert "-".join(five.decoded.best[0][0]) == CODE
+
+
+def test_odd_traces_are_ranked_without_a_fault() -> None:
+    blade = measured(key_of(PIER, CODE))
+    nothing = np.full(len(blade.a.x_mm), np.nan)
+    blind = replace(blade, a=replace(blade.a, height_mm=nothing, u_mm=nothing))
+    short = replace(
+        blade, a=replace(blade.a, x_mm=blade.a.x_mm[:60], height_mm=blade.a.height_mm[:60], u_mm=blade.a.u_mm[:60])
+    )
+    unknown = replace(blade, stop="unknown", length=None)
+    for odd in (blind, short, unknown, replace(blade, edges=2), replace(blade, length=None)):
+        assert total(rank(odd, LIBRARY)) == pytest.approx(1.0)

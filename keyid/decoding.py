@@ -58,6 +58,8 @@ class EdgeReading:
         Station of each root's centre, likewise.
     wrong_p : ndarray, shape (cuts,)
         Probability that the root was read on another edge, as far as its flanks tell.
+    flank_root_mm : ndarray, shape (cuts,)
+        Height at which the flanks are as far apart as the ends of a usual flat; NaN where one isn't seen.
     half_flat_mm : float
         Half the usual distance between the feet of this edge's flanks; the cutter's where no cut shows both.
     """
@@ -67,6 +69,7 @@ class EdgeReading:
     position_mm: Array
     position_u_mm: Array
     wrong_p: Array
+    flank_root_mm: Array
     half_flat_mm: float
 
 
@@ -182,7 +185,9 @@ def _measure(
     seen_shape = replace(shape, half_flat_mm=_half_flat(feet, shape))
     moved, moved_u = _centre(feet, root_u, seen_shape)
     wrong_p = _wrong_probability(feet, seen_shape.half_flat_mm)
-    return EdgeReading(root, root_u, centres_mm + moved, moved_u, wrong_p, seen_shape.half_flat_mm)
+    too_wide = (feet.left_mm + feet.right_mm) / 2 - seen_shape.half_flat_mm
+    flank_root = root - too_wide * shape.rise
+    return EdgeReading(root, root_u, centres_mm + moved, moved_u, wrong_p, flank_root, seen_shape.half_flat_mm)
 
 
 def _windows(trace: EdgeTrace, centres_mm: Array) -> _Windows:

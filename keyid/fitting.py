@@ -28,6 +28,7 @@ Array = NDArray[np.float64]
 
 NOMINAL_LENGTH_U_MM = 0.3  # a tip placed by a shoulder, or the other way round, through a nominal length
 HALF_FLAT_SD_MM = 0.06  # each end of a flat moves by that with blur, glare and wear
+WRONG_MIN_P = 0.5  # a root likelier on another edge than not may be drawn where its flanks end
 FLANKS_MM = 1.5  # a hidden root is drawn from what shows of its flanks within that
 FLANKS_MIN = 4  # stations
 OWN_FLANK_PERCENTILE = 80  # lower ones are on a neighbour's flank, higher ones on another edge
@@ -169,6 +170,7 @@ def _ordered(r: EdgeReading, direction: int) -> EdgeReading:
         position_mm=r.position_mm[order],
         position_u_mm=r.position_u_mm[order],
         wrong_p=r.wrong_p[order],
+        flank_root_mm=r.flank_root_mm[order],
     )
 
 
@@ -183,18 +185,32 @@ def fit_edges(
     """Log-likelihood of both traces around the measured cuts, and how far each station is above what they leave."""
     total, off = 0.0, []
     for edge, sample in enumerate(samples):
-        position, root = np.empty(0), np.empty(0)
-        if edge in cut_edges:
-            reading = readings[cut_edges.index(edge)]
-            shape = replace(shape, half_flat_mm=reading.half_flat_mm)
-            position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)
-            root = np.array([_drawn_root(r, x, sample, shape) for r, x in zip(reading.root_mm, position, strict=True)])
-            cut = root < blade.width.mm - UNCUT_MM
-            position, root = position[cut], root[cut]
-        likelihood, off_here = trace_log_likelihood(sample, position, root, shape, blade.width.mm)
+        reading = readings[cut_edges.index(edge)] if edge in cut_edges else None
+        if reading is None:
+            likelihood, off_here = trace_log_likelihood(sample, np.empty(0), np.empty(0), shape, blade.width.mm)
+        else:
+            likelihood, off_here = _fit_edge(sample, reading, slots_mm, shape, blade.width.mm)
         total += likelihood
         off.append(off_here)
     return total, (off[0], off[1])
+
+
+def _fit_edge(
+    sample: Samples, reading: EdgeReading, slots_mm: Array, shape: CutShape, width_mm: float
+) -> tuple[float, Array]:
+    """Fit one cut edge; roots that may be read on another edge are also tried where their flanks end."""
+    shape = replace(shape, half_flat_mm=reading.half_flat_mm)
+    position = np.where(np.isfinite(reading.position_mm), reading.position_mm, slots_mm)
+    doubtful = reading.wrong_p > WRONG_MIN_P
+    choices = [reading.root_mm]
+    if doubtful.any():
+        choices.append(np.where(doubtful, reading.flank_root_mm, reading.root_mm))
+    fits = []
+    for measured in choices:
+        root = np.array([_drawn_root(r, x, sample, shape) for r, x in zip(measured, position, strict=True)])
+        cut = root < width_mm - UNCUT_MM
+        fits.append(trace_log_likelihood(sample, position[cut], root[cut], shape, width_mm))
+    return max(fits, key=lambda fit: fit[0])
 
 
 def _drawn_root(root: float, position: float, sample: Samples, shape: CutShape) -> float:

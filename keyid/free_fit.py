@@ -23,6 +23,7 @@ SAME_CUT_MM = 0.9  # cuts of one blade aren't closer; nearer ones are the same c
 LOOK_MM = 0.5  # a missed cut shows as an edge that is too low over that
 LOW_MM = 0.08  # and by that
 PITCH_MM = 3.2  # usual distance of neighbouring cuts
+MORE_NATS = 8.0  # a wrong edge explained as a cut gains less
 MORE_MAX = 4  # missed cuts sought one after another
 
 
@@ -42,7 +43,7 @@ def free_log_evidence(blade: Blade, samples: tuple[Samples, Samples]) -> float:
             break
         grown = np.sort(np.append(slots, missed))
         evidence, off = _evidence(blade, samples, edges, grown, shape)
-        if evidence <= best:
+        if evidence <= best + MORE_NATS:
             break
         best, slots = evidence, grown
     return best

@@ -20,6 +20,7 @@ from keyid.evidence import (
     length_log_density,
     width_log_density,
 )
+from keyid.joint import joint_roots
 from keyid.places import place_log_likelihood
 from keyid.profile import Profile
 
@@ -70,8 +71,9 @@ def _stepped_log_likelihood(readings: tuple[EdgeReading, ...]) -> float:
     any_seen = seen.any(axis=0)
     step = STEPS_MM[:, None, None, None]
     first = step * PHASES[:, None, None]
-    off = np.where(seen, root, 0.0) - first
-    off = off - step * np.rint(off / step)
+    joint, _ = joint_roots(readings)
+    off = np.nan_to_num(joint) - first  # both edges carry the same codes
+    off = np.where(seen, root - joint, 0.0) + off - step * np.rint(off / step)
     wrong_p = np.array([reading.wrong_p for reading in readings])
     each = np.where(seen, _root_term(off, np.where(seen, u, 1.0), wrong_p), 0.0).sum(axis=(2, 3))
     each -= any_seen.sum() * np.log(np.maximum(3.0, TABLE_SPAN_MM / STEPS_MM))[:, None]

@@ -25,7 +25,7 @@ SHORT = replace(PIER, positions_mm=(4.2, 7.8, 11.4), macs=2)
 def reading_of(roots: list[float], u: float = 0.03) -> EdgeReading:
     root = np.array(roots)
     nothing = np.full(len(root), np.nan)
-    return EdgeReading(root, np.full(len(root), u), nothing, nothing, np.full(len(root), WRONG_EDGE_P), 0.5)
+    return EdgeReading(root, np.full(len(root), u), nothing, nothing, np.full(len(root), WRONG_EDGE_P), nothing, 0.5)
 
 
 def bitting_of(blade: Blade, library: tuple[Profile, ...] = (PIER, MOLE, QUAY)) -> tuple[BittingFacts | None, Ranking]:

@@ -5,6 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from keyid.decoding import WRONG_EDGE_P, EdgeReading
+from keyid.joint import joint_roots
 from keyid.length import Length
 from keyid.ranking import Ranking, rank
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
@@ -145,3 +147,23 @@ def test_odd_traces_are_ranked_without_a_fault() -> None:
     unknown = replace(blade, stop="unknown", length=None)
     for odd in (blind, short, unknown, replace(blade, edges=2), replace(blade, length=None)):
         assert total(rank(odd, LIBRARY)) == pytest.approx(1.0)
+
+
+def test_a_shoulder_seen_at_a_wrong_place_does_not_hide_the_blade() -> None:
+    blade = measured(key_of(PIER, CODE))
+    moved = [replace(trace, x_mm=trace.x_mm - 0.5) for trace in (blade.a, blade.b)]
+    blade = replace(blade, a=moved[0], b=moved[1], length=Length(23.5, 0.03))
+    ranking = rank(blade, LIBRARY)
+    assert ranking.candidates[0].profile.id in ("pier-5", "pier-5b")
+    assert ranking.none_of_these < 0.05
+
+
+def test_the_joint_root_of_two_edges_is_less_sure_when_they_disagree() -> None:
+    def edge(root: float) -> EdgeReading:
+        one = np.array([root])
+        return EdgeReading(one, one * 0 + 0.02, one, one * 0 + 0.02, one * 0 + WRONG_EDGE_P, one, 0.5)
+
+    mean, u = joint_roots((edge(7.00), edge(7.02)))
+    assert (mean[0], u[0]) == pytest.approx((7.01, 0.02 / 2**0.5))
+    mean, u = joint_roots((edge(7.0), edge(7.3)))
+    assert (mean[0], u[0]) == pytest.approx((7.15, 0.15))

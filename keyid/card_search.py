@@ -23,21 +23,23 @@ CONTRAST_PX = 12.0  # radius of the local contrast: some times an edge's width, 
 CONTRAST_FLOOR = 1.5  # grey levels; noise weaker than that isn't blown up
 CONTRAST_GAIN = 40.0  # grey levels per local standard deviation
 MIN_SEGMENT_PX = 18.0  # shorter ones are texture
-MAX_LINES = 180  # the longest and boldest are kept; a card's sides are among them also on ruled paper
+MAX_LINES = 130  # the longest and boldest are kept; a card's sides are among them also on ruled paper
 MEDIAN_PX = 5  # at half the size: takes out lines up to 4 px wide, leaves the edges of areas
 JOIN_ANGLE_RAD = np.radians(2.5)  # segments of one bent card side differ by less
 JOIN_OFFSET_PX = 2.0
 JOIN_GAP = 0.6  # of the longer segment's length: a finger or a key hides less
 PARALLEL_RAD = np.radians(20)  # a card 150 mm away under 35 degrees of tilt converges by up to 18 degrees
 SQUARE_RAD = np.radians(40)  # the same tilt across the diagonal shears right angles by up to 35 degrees
-MIN_SIDE_PX = 40.0  # a card 75 px long in a 1000 px photo is too coarse to measure a key by
+MIN_SIDE_PX = (
+    60.0  # a smaller card (an eighth of the photo long) is too coarse to measure a key by; key heads are smaller
+)
 ASPECT_SLACK = 1.3  # foreshortening by 35 degrees (1.22) and convergence
 OVERRUN = 0.12  # a side's line may run past the corner by that share of the side: round corners end it earlier
 OVERRUN_PX = 4.0
 CORNER_GAP = 0.6  # a line may end that share of its length before the corner: finger, key, glare
 STEP_SPAN_PX = 2.0  # contrast is taken that far on either side
 MIN_COVER_SUM = 1.7  # of four: two whole sides, or half of each
-MAX_UNLIKENESS = 0.12  # scale ratio or skew that distortion, a wrong focal length and the lines' errors can make
+MAX_UNLIKENESS = 0.1  # scale ratio or skew that distortion, a wrong focal length and the lines' errors can make
 UNLIKENESS_U = 0.05
 UNLIKENESS_COST = 0.3
 MIN_MERIT = 0.7  # cards in the rendered photos have 0.87 and more
@@ -47,6 +49,8 @@ BORDER_SHARE = 0.012  # of the long side: a line that ends nearer to the border 
 ROUND_GAP = (0.01, 0.09)  # of the base: a round corner ends both lines 3 % to 6 % of it early, a sharp one none
 BASE_COVER = 0.6
 ARM_SHARE = 0.15  # of the base: shorter arms don't show where they lead
+MAX_FIGURES = 6000  # the best covered; on grids and wood grain there are many more
+SAME_PX = 3.0  # figures whose corners fall into the same cells of that size count once
 MAX_PROPOSALS = 1500
 SAMPLES = 16  # on each side and each corner arc
 OUTWARD_MM = 0.5
@@ -121,7 +125,7 @@ def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Prop
     maps = homographies(corners)
     centre = ((small.shape[1] - 1) / 2, (small.shape[0] - 1) / 2)
     by_focal = np.array([unlikeness(maps, focal, centre) for focal in focals_px])
-    keep = by_focal.min(axis=0) < MAX_UNLIKENESS
+    keep = np.flatnonzero(by_focal.min(axis=0) < MAX_UNLIKENESS)[:MAX_PROPOSALS]
     corners, maps, strange = corners[keep], maps[keep], by_focal[:, keep].min(axis=0)
     focal = np.array(focals_px)[by_focal[:, keep].argmin(axis=0)]
     if len(corners) == 0:
@@ -203,24 +207,27 @@ def equalise(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 
 def find_lines(small: NDArray[np.uint8]) -> Lines:
-    """Straight edges of the shrunk photo as it is, and of a coarser one without ruled lines, grids and texture."""
-    fine = _lines_of(small)
+    """Straight edges of the shrunk photo: of even contrast, and coarser ones without lines, grids and texture."""
     half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    plain = _lines_of(np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8))
-    ends = np.concatenate([fine, 2 * plain + 0.5])
+    plain = np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8)
+    grey = np.asarray(cv2.cvtColor(plain, cv2.COLOR_BGR2GRAY), np.uint8)
+    coarse = [_lines_of(equalise(plain), plain), _lines_of(grey, plain)]
+    ends = np.concatenate([_lines_of(equalise(small), small), *(2 * found + 0.5 for found in coarse)])
     along = ends[:, 1] - ends[:, 0]
     return Lines(ends, along / np.linalg.norm(along, axis=1, keepdims=True))
 
 
-def _lines_of(small: NDArray[np.uint8]) -> Array:
-    """Ends of the longest and the boldest straight edges, joined across gaps, shape (n, 2, 2)."""
-    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(equalise(small))[0]
+def _lines_of(grey: NDArray[np.uint8], colours: NDArray[np.uint8]) -> Array:
+    """Ends of the longest and the boldest straight edges of a picture, joined across gaps, shape (n, 2, 2)."""
+    found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(grey)[0]
     ends = np.zeros((0, 2, 2)) if found is None else np.asarray(found, np.float64).reshape(-1, 2, 2)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     ends, length = ends[length > MIN_SEGMENT_PX], length[length > MIN_SEGMENT_PX]
-    ends = _join(ends[_best(length, _contrast(ends, small), 2 * MAX_LINES)])
+    if len(ends) == 0:
+        return np.asarray(ends)
+    ends = _join(ends[_best(length, _contrast(ends, colours), 2 * MAX_LINES)])
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    return ends[_best(length, _contrast(ends, small), MAX_LINES)]
+    return np.asarray(ends[_best(length, _contrast(ends, colours), MAX_LINES)])
 
 
 def _best(length: Array, contrast: Array, count: int) -> NDArray[np.int_]:
@@ -336,10 +343,12 @@ def _supported(lines: Lines, sides: NDArray[np.int_], crossing: Array, reach: Ar
     stretch = np.maximum(ratio, 1 / ratio) / (card.WIDTH_MM / card.HEIGHT_MM)
     good = (worst < OVERRUN) & (cover > MIN_COVER_SUM) & (length.min(axis=1) > MIN_SIDE_PX)
     good &= (stretch < ASPECT_SLACK) & (stretch > 1 / ASPECT_SLACK)
-    order = np.argsort(-cover[good])[:MAX_PROPOSALS]
+    order = np.argsort(-cover[good])[:MAX_FIGURES]
     chosen = sides[good][order]
     corners = np.stack([crossing[chosen[:, k], chosen[:, k - 1]] for k in range(4)], axis=1)
-    return _in_card_order(corners, ratio[good][order])
+    cells = np.rint(corners / SAME_PX).astype(int).reshape(-1, 8)
+    distinct = np.sort(np.unique(cells, axis=0, return_index=True)[1])
+    return _in_card_order(corners[distinct], ratio[good][order][distinct])
 
 
 def _in_card_order(corners: Array, ratio: Array) -> Array:

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.face import BODY_MM
 from keyid.length import Length
 from keyid.lie import Lie, lie_variations
 from keyid.outline import EdgePoints, Outline, seen_by
@@ -30,7 +31,7 @@ FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.2  # shallower than any cut that matters, deeper than the roughness of an edge
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
-STEP_SCORE = 0.25  # clear enough to be a shoulder
+CLEAR_PART = 0.6  # of the clearer step's score
 SLOPE_ROUNDS = 8
 STRAY_MM = 0.01  # scatter of good points along a straight edge
 LAND_POINTS = 7  # stations: 0.5 mm
@@ -229,9 +230,7 @@ class Reduced:
 def _plan(outline: Outline) -> Plan:
     """Decide which edges are cut and where the stop is."""
     start = outline.head_s_mm + HEAD_MARGIN_MM
-    steps = [step for step in (outline.upper_step, outline.lower_step) if step and step.score > STEP_SCORE]
-    if steps:
-        start = max(start, max(step.s_mm for step in steps) + NEAR_STEP_MM)
+    start = max(start, -BODY_MM)
     tip = float(np.max(outline.tip.s_mm))
     upper_cut, lower_cut = (
         _is_cut(points, sign, start, tip) for points, sign in ((outline.upper, 1), (outline.lower, -1))
@@ -244,11 +243,16 @@ def _plan(outline: Outline) -> Plan:
 
 
 def _stop_side(outline: Outline, upper_cut: bool, lower_cut: bool) -> Literal["upper", "lower"] | None:
-    """Where the shoulder is: at the cut edge's step; of two, the one nearer to the tip."""
+    """Where the shoulder is: at the cut edge's step; of two, the one nearer to the tip.
+
+    A step that is far less clear than the other side's is not believed.
+    """
+    steps = (outline.upper_step, outline.lower_step)
+    clearest = max((step.score for step in steps if step is not None), default=0.0)
     found: list[tuple[bool, float, Literal["upper", "lower"]]] = []
-    if outline.upper_step is not None and outline.upper_step.score > STEP_SCORE:
+    if outline.upper_step is not None and outline.upper_step.score > CLEAR_PART * clearest:
         found.append((upper_cut, outline.upper_step.s_mm, "upper"))
-    if outline.lower_step is not None and outline.lower_step.score > STEP_SCORE:
+    if outline.lower_step is not None and outline.lower_step.score > CLEAR_PART * clearest:
         found.append((lower_cut, outline.lower_step.s_mm, "lower"))
     return max(found)[2] if found else None
 
@@ -280,7 +284,7 @@ def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.in
 def _reduce(outline: Outline, plan: Plan) -> Reduced:
     """Turn the outline to the blade's axis and find its uncut lines and ends."""
     step = _step_s(outline, plan)
-    start = outline.head_s_mm + HEAD_MARGIN_MM if step is None else step + NEAR_STEP_MM
+    start = max(outline.head_s_mm + HEAD_MARGIN_MM, -BODY_MM) if step is None else step + NEAR_STEP_MM
     end = float(np.max(outline.tip.s_mm)) - TIP_TAPER_MM
     slope = _axis_slope(outline, plan, start, end)
     cos, sin = 1 / np.hypot(1, slope), slope / np.hypot(1, slope)

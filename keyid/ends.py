@@ -13,15 +13,17 @@ from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 
 Array = NDArray[np.float64]
 
-STEP_FROM_MM = 0.3  # beyond the blade's edge: past its wall and blur
-STEP_TO_MM = 1.2  # collars are at least that much wider on a side (common practice, no source)
+BAND_MM = 0.5  # a step shows in two bands of that width, one beyond the other, at the same station: a flank doesn't
+BAND_OFFSETS_MM = (0.3, 0.8, 1.3)  # beyond the edge's lands; the first cut may leave none at their full height
 COLLAR_BEYOND_MM = 3.0  # beyond the blade's edge: past every collar, where only a head reaches
 COLLAR_FAR_MM = 3.8
 COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the head's front
 NEAR_MM = 0.4  # beside the step: past its blur
 BLADE_MIN_MM = 14.0  # no step is looked for nearer to the tip
 EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
-STEP_SCORE = 0.35  # of 1 + 1: edge and change of face together, from which a step is believed
+STEP_SCORE = 0.15  # from which a step is believed
+EDGE_ROWS_PERCENTILE = 25  # so that three rows in four must show the step
+FEW_ROWS = 5
 
 
 @dataclass(frozen=True)
@@ -43,31 +45,55 @@ class Step:
 def find_step(strip: Strip, face: Image, camera: Camera, sign: int, edge_mm: float, thickness_mm: float) -> Step | None:
     """The shoulder's step beside an edge that lies ``edge_mm`` outward on the side ``sign``; None where none shows."""
     out = strip.v_mm * sign
-    band = (out > edge_mm + STEP_FROM_MM) & (out < edge_mm + STEP_TO_MM)
+    along = gradients(strip.values)[0]
     beyond = (out > edge_mm + COLLAR_BEYOND_MM) & (out < edge_mm + COLLAR_FAR_MM)
-    if band.sum() < 5 or beyond.sum() < 5:
+    if beyond.sum() < FEW_ROWS:
         return None
-    along = gradients(strip.values)[0][band].mean(axis=0)
-    edge = np.linalg.norm(along, axis=1)
-    edge = edge / (edge + EDGE_HALF)
-    inside = face[band].mean(axis=0) / LIMIT
-    outside = face[beyond].mean(axis=0) / LIMIT
-    near, collar = int(NEAR_MM / STEP_MM), int(COLLAR_LENGTH_MM / STEP_MM)
-    wall_s = float(strip.lie.wall(np.array([[-strip.length_mm, sign * edge_mm]]), camera)[0, 0]) * thickness_mm
-    score = np.zeros(len(edge))
-    last = int(np.searchsorted(strip.s_mm, -BLADE_MIN_MM))
-    for column in range(collar + 1, last):
-        before = inside[column - collar : column - near].mean()
-        after = inside[column + near : column + collar].mean()
-        head = outside[column - collar : column - near].mean()
-        change = np.clip(0.5 * (before - after), 0, 1) * np.clip(0.5 * (before - head) + 0.25, 0, 1)
-        score[column] = edge[column] * change
-    if wall_s > STEP_FROM_MM:
-        shift = round(wall_s / STEP_MM)
-        score[:-shift] *= 0.5 + 0.5 * edge[shift:]
-    best = int(np.argmax(score))
-    if score[best] < STEP_SCORE / 2:
+    head = face[beyond].mean(axis=0) / LIMIT
+    best: tuple[float, int, Array] | None = None
+    for offset in BAND_OFFSETS_MM:
+        bands = [(out > edge_mm + start) & (out < edge_mm + start + BAND_MM) for start in (offset, offset + BAND_MM)]
+        if min(band.sum() for band in bands) < FEW_ROWS:
+            break
+        edges = [_edge(along[band]) for band in bands]
+        changes = [_change(face[band].mean(axis=0) / LIMIT, head) for band in bands]
+        score = np.sqrt(edges[0] * changes[0] * edges[1] * changes[1])
+        score[np.searchsorted(strip.s_mm, -BLADE_MIN_MM) :] = 0.0
+        at = int(np.argmax(score))
+        if best is None or score[at] > best[0]:
+            best = (float(score[at]), at, edges[0] + edges[1])
+    if best is None or best[0] < STEP_SCORE:
         return None
-    window = slice(max(0, best - near), best + near)
-    place = peak_position(edge[window], int(np.argmax(edge[window]))) + window.start
-    return Step(float(strip.s_mm[0] + place * STEP_MM), float(score[best]))
+    return Step(_place(strip, best[2], best[1]), best[0])
+
+
+def _edge(along: Image) -> Array:
+    """How sharp the change along the blade is in most rows of a band at once, for each column, 0 to 1.
+
+    A flank crosses each row of the band at another column; a step crosses them all at one.
+    """
+    steep = np.percentile(np.linalg.norm(along, axis=2), EDGE_ROWS_PERCENTILE, axis=0)
+    return np.asarray(steep / (steep + EDGE_HALF), float)
+
+
+def _change(band: Array, head: Array) -> Array:
+    """How clearly each column of a band parts face, with no head beyond it, from what isn't face; 0 to 1."""
+    near, collar = round(NEAR_MM / STEP_MM), round(COLLAR_LENGTH_MM / STEP_MM)
+    change = np.zeros(len(band))
+    for column in range(collar, len(band) - near - 1):
+        before = min(
+            band[column - collar : column - collar + near].mean(), band[column - near * 2 : column - near].mean()
+        )
+        after = band[column + near : column + near * 2].mean()
+        reaches = head[column - collar : column - collar + near].mean()
+        change[column] = np.clip(0.5 * (before - after), 0, 1) * np.clip(before - reaches, 0, 1)
+    return change
+
+
+def _place(strip: Strip, edge: Array, column: int) -> float:
+    """Station of the edge's peak near a column."""
+    near = round(NEAR_MM / STEP_MM)
+    start = max(0, column - near)
+    window = edge[start : column + near]
+    place = start + peak_position(window, int(np.argmax(window)))
+    return float(strip.s_mm[0] + place * STEP_MM)

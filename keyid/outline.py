@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from keyid.camera import Camera
 from keyid.ends import Step, find_step
-from keyid.face import face_log_ratio
+from keyid.face import face_log_ratio, metal_log_ratio
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.rims import (
@@ -31,6 +31,8 @@ from keyid.strip import Image, Strip, straighten_aligned
 Array = NDArray[np.float64]
 
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
+BODY_FROM_TIP_MM = (4.0, 16.0)  # stretch that belongs to the blade of every key, not to its collar or tip
+LAND_PERCENTILE = 85  # of an edge's places across: its lands, not its cuts
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
@@ -102,7 +104,7 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
     inputs = assume_inputs(silhouette, scale, thickness_mm)
     strip = straighten_aligned(photo, camera, inputs, silhouette.blade_px, silhouette.width_mm)
     face = face_log_ratio(strip)
-    tip_side = look_past_tip(strip, face, camera)
+    tip_side = look_past_tip(strip, metal_log_ratio(strip), camera)
     tip_rims, _ = follow(tip_side, np.array([inputs.thickness_mm]))
     last = float(np.max(_tip_points(strip, tip_side, tip_rims[0]).s_mm)) - TIP_MARGIN_MM
     sides = [look_outward(strip, face, camera, sign, last) for sign in (1, -1)]
@@ -184,8 +186,8 @@ def _tip_points(strip: Strip, side: Side, rim: Rim) -> EdgePoints:
 
 def _step(strip: Strip, face: Image, camera: Camera, points: EdgePoints, sign: int, thickness_mm: float) -> Step | None:
     """The shoulder's step beside an edge, whose level is taken from its outermost stretch along the blade."""
-    along = (points.s_mm > -strip.length_mm + 1.0) & np.isfinite(points.u_mm)
-    if not along.any():
+    body = (points.s_mm > -BODY_FROM_TIP_MM[1]) & (points.s_mm < -BODY_FROM_TIP_MM[0]) & np.isfinite(points.u_mm)
+    if not body.any():
         return None
-    level = float(np.percentile(points.v_mm[along] * sign, 85))
+    level = float(np.percentile(points.v_mm[body] * sign, LAND_PERCENTILE))
     return find_step(strip, face, camera, sign, level, thickness_mm)

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.face import BODY_MM, LIMIT
 from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 
 Array = NDArray[np.float64]
@@ -34,13 +35,16 @@ PAIR_WEIGHT = 0.6  # the lower rim's say beside the upper rim's: its contrast is
 PAIR_FROM_MM = 0.1  # rims closer than that show as one edge
 PAIR_FULL_MM = 0.25
 FACE_WEIGHT = 0.03  # per sample and unit of the face's log ratio: neighbours are not independent
+FACE_DOUBT = 0.2  # log ratio that a sample must exceed to speak for the face: shade may look alike
 UNCLEAR = 0.4  # edge strength up to which noise and brush marks reach
 INNER_EDGE_COST = 0.3  # per sample of full edge strength between the middle and the rim
 BEND_COST = 0.25  # per change of move
 JUMP_COST = 4.0
 JUMP_FROM = 12  # rows: a step of 0.5 mm
 STRAIGHT_LINE = 0.35  # share of a row's gradient that points one way all along the blade
-GROOVE_INSIDE_MM = 0.8  # a straight line that far inside the coarse edge is a groove's
+GROOVE_FACE_MM = 0.5  # beyond a groove's wall there is face, or the next groove's floor, for at least that much
+GROOVE_FACE = 0.6  # of the greatest log ratio
+GROOVE_CORE = 0.3  # of the coarse width, which shade may make too large: straight lines there are grooves
 GROOVE_STRENGTH = 0.2  # what is left of a groove's edge
 INNER_PART = 0.15  # of the width, beyond the axis down to which roots are looked for
 TIP_SIDE_MM = 0.4  # inside the coarse edges, where the tip is looked for
@@ -98,8 +102,9 @@ def look_outward(strip: Strip, face: Image, camera: Camera, sign: int, last_s_mm
     stations = strip.s_mm[:columns:STRIDE]
     edge_points = np.column_stack([stations, np.full(len(stations), sign * strip.width_mm / 2)])
     wall = strip.lie.wall(edge_points, camera) * [1.0, sign]
-    inside = strip.width_mm / 2 - GROOVE_INSIDE_MM
-    return _side(values, face[order][rows, :columns], out[rows], wall, inside, _straight_rows(values, strip, columns))
+    inside = GROOVE_CORE * strip.width_mm
+    near = face[order][rows, :columns]
+    return _side(values, near, out[rows], wall, inside, _groove_rows(values, near, out[rows], strip, columns))
 
 
 def look_past_tip(strip: Strip, face: Image, camera: Camera) -> Side:
@@ -132,7 +137,8 @@ def _side(
 def follow(side: Side, thicknesses_mm: Array = THICKNESSES_MM) -> tuple[list[Rim], Array]:
     """The best path for each thickness, and each path's score."""
     paired = np.stack([_pair_strength(side, thickness) for thickness in thicknesses_mm])
-    support = FACE_WEIGHT * side.face - INNER_EDGE_COST * side.crossed
+    rows = np.arange(len(side.face), dtype=np.float32)[:, None]
+    support = FACE_WEIGHT * (side.face - FACE_DOUBT * rows) - INNER_EDGE_COST * side.crossed
     paths, moves, scores = best_paths(paired, support)
     columns = np.arange(paths.shape[1]) * STRIDE
     index = np.arange(paths.shape[1])
@@ -248,15 +254,20 @@ def _line_kernel(slope: float) -> Image:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def _straight_rows(values: Image, strip: Strip, columns: int) -> NDArray[np.bool_]:
-    """Rows near straight lines that run all along the blade: grooves and uncut edges."""
+def _groove_rows(values: Image, face: Image, out_mm: Array, strip: Strip, columns: int) -> NDArray[np.bool_]:
+    """Rows near straight lines that run all along the blade with face on both sides: the walls of grooves."""
     s_mm = strip.s_mm[:columns]
-    down = gradients(values)[1][:, (s_mm < -2.0) & (s_mm > 2.0 - strip.length_mm)]
+    body = (s_mm < -2.0) & (s_mm > max(2.0 - strip.length_mm, -BODY_MM))
+    down = gradients(values)[1][:, body]
     down = down / (np.linalg.norm(down, axis=2, keepdims=True) + 0.01)
     half = down.shape[1] // 2
     parts = [np.linalg.norm(part.mean(axis=1), axis=1) for part in (down[:, :half], down[:, half:])]
     line = 1.3 * np.minimum(parts[0], parts[1]) > STRAIGHT_LINE
-    return np.asarray(np.convolve(line, np.ones(7), "same") > 0)
+    reach = round(GROOVE_FACE_MM / STEP_MM)
+    level = np.median(face[:, body], axis=1) / LIMIT
+    beyond = np.array([np.percentile(level[i + 3 : i + reach], 75) for i in range(len(level) - 4)] + [-1.0] * 4)
+    core = out_mm < GROOVE_CORE * strip.width_mm
+    return np.asarray(np.convolve(line & (core | (beyond > GROOVE_FACE)), np.ones(7), "same") > 0)
 
 
 def _pair_strength(side: Side, thickness_mm: float) -> Image:

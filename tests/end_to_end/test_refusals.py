@@ -13,6 +13,7 @@ from tests.conftest import SAMPLES, ask, truth
 
 SAMPLE = "flash-without-exif"  # key left of and above the card
 LEVEL_SAMPLE = "plastic-head"  # key above card and level with it: one line parts them
+APART_SAMPLE = "two-edged-tip-stop-plastic-head"  # the key's head lies well left of the card
 ROOM_PX = 60  # left around what stays
 
 
@@ -42,8 +43,9 @@ def without_key() -> Image.Image:
 
 def key_at_the_rim() -> Image.Image:
     """Crop through the key's head, the card left whole."""
-    photo = upright()
-    return photo.crop((int(card_corners(SAMPLE)[:, 0].min() - ROOM_PX), 0, photo.width, photo.height))
+    photo = upright(APART_SAMPLE)
+    left = card_corners(APART_SAMPLE)[:, 0].min() - 6 * ROOM_PX
+    return photo.crop((int(left), 0, photo.width, photo.height))
 
 
 def card_at_the_rim() -> Image.Image:

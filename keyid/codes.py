@@ -87,7 +87,7 @@ def code_posterior(
     height_common_u_mm : float
         Standard uncertainty of what is common to all heights.
     """
-    common = _common_grid(height_common_u_mm, width, profile.width_mm)
+    common = _common_grid(height_common_u_mm, width, profile)
     likelihood, log_scale = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     forward, forward_log = _sweep(likelihood, step)
@@ -112,7 +112,7 @@ def best_bittings(
     profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
 ) -> tuple[tuple[Codes, float], ...]:
     """Return the likeliest whole bittings with their probabilities, likeliest first; parameters as `code_posterior`."""
-    common = _common_grid(height_common_u_mm, width, profile.width_mm)
+    common = _common_grid(height_common_u_mm, width, profile)
     likelihood, _ = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
@@ -146,13 +146,13 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
     return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
 
 
-def _common_grid(height_u_mm: float, width: Length, nominal_mm: float) -> _Common:
+def _common_grid(height_u_mm: float, width: Length, profile: Profile) -> _Common:
     """Nodes of the common height error and the wear; weights: their prior times the density of the width."""
     share, factor = COMMON_TAIL
     height = COMMON_NODES * height_u_mm
     main = np.exp(-0.5 * COMMON_NODES**2)
     density = ((1 - share) * main + share / factor * np.exp(-0.5 * (COMMON_NODES / factor) ** 2)) * _cells(COMMON_NODES)
-    density = density / density.sum() * _width_density(width, nominal_mm, height)
+    density = density / density.sum() * _width_density(width, profile, height)
     wear = np.asarray(WEAR_NODES_MM)
     worn = sum(p / scale * np.exp(-0.5 * (wear / scale) ** 2) for p, scale in WEAR_SCALES) * _cells(wear)
     weight = np.outer(density, worn / worn.sum())
@@ -164,12 +164,17 @@ def _cells(nodes: Array) -> Array:
     return np.diff(np.concatenate([nodes[:1], (nodes[1:] + nodes[:-1]) / 2, nodes[-1:]]))
 
 
-def _width_density(width: Length, nominal_mm: float, height_mm: Array) -> Array:
+def width_sd_mm(profile: Profile) -> float:
+    """How much blades differ in width from the profile's, and how unsure that is."""
+    return math.hypot(WIDTH_SD_MM, profile.width_sd_mm or 0.0)
+
+
+def _width_density(width: Length, profile: Profile, height_mm: Array) -> Array:
     """Density of the measured width for each common error of the heights."""
     share, own_sd = WIDTH_TAIL
-    together = math.hypot(WIDTH_SD_MM, WIDTH_TOGETHER_SD_MM)
+    together = math.hypot(width_sd_mm(profile), WIDTH_TOGETHER_SD_MM)
     apart = math.sqrt(together**2 + width.u_mm**2 + own_sd**2)
-    off = width.mm - nominal_mm
+    off = width.mm - profile.width_mm
     near = (1 - share) / together * np.exp(-0.5 * ((off - height_mm) / together) ** 2)
     far = share / apart * math.exp(-0.5 * (off / apart) ** 2)
     return np.asarray((near + far + DEEPER) / math.sqrt(2 * math.pi))

@@ -14,9 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
-from keyid.codes import WIDTH_SD_MM
+from keyid.codes import width_sd_mm
 from keyid.cutmodel import CutShape, ideal_edge
 from keyid.length import Length
+from keyid.profile import Profile
 
 Array = NDArray[np.float64]
 
@@ -99,9 +100,9 @@ def _by_stretches(samples: Samples, right: Array, stray: Array) -> float:
     return float(np.logaddexp(math.log(1 - STRAY_BLOCK_P) + whole, math.log(STRAY_BLOCK_P) + lost).sum())
 
 
-def width_log_density(width: Length, nominal_mm: float) -> float:
+def width_log_density(width: Length, profile: Profile) -> float:
     """Log-density of a measured width, given a blade's."""
-    return log_two_normals(width.mm - nominal_mm, math.hypot(width.u_mm, WIDTH_SD_MM), WIDTH_OFF)
+    return log_two_normals(width.mm - profile.width_mm, math.hypot(width.u_mm, width_sd_mm(profile)), WIDTH_OFF)
 
 
 def length_log_density(length: Length | None, nominal_mm: float | None) -> float:

@@ -102,7 +102,7 @@ def size_log_density(profile: Profile, blade: Blade) -> float:
     return (
         stop_log_probability(blade.stop, profile.stop)
         + length_log_density(blade.length, length)
-        + width_log_density(blade.width, profile.width_mm)
+        + width_log_density(blade.width, profile)
     )
 
 

@@ -161,7 +161,7 @@ def _best_variant(p: Profile, fits: dict[tuple[object, ...], CutFit | None], oth
 def _uncut_group(p: Profile) -> tuple[object, ...]:
     """What an uncut blade shows; a tip stop's length is hidden by the head."""
     length = None if p.length_mm is None or p.stop == "tip" else round(p.length_mm, GROUP_DIGITS)
-    return p.stop, round(p.width_mm, GROUP_DIGITS), length
+    return p.stop, round(p.width_mm, GROUP_DIGITS), p.width_sd_mm, length
 
 
 def _cut_group(p: Profile) -> tuple[object, ...]:

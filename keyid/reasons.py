@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
-from keyid.codes import WIDTH_SD_MM
+from keyid.codes import width_sd_mm
 from keyid.evidence import LENGTH_SD_MM
 from keyid.fitting import CutFit
 from keyid.joint import joint_positions, joint_roots
@@ -29,7 +29,7 @@ def reasons(profile: Profile, blade: Blade, fit: CutFit | None) -> tuple[tuple[s
     """Say what speaks for and what against a blade."""
     said: Reasons = ([], [])
     _stop(said, profile, blade)
-    _size(said, "width", blade.width, profile.width_mm, WIDTH_SD_MM)
+    _size(said, "width", blade.width, profile.width_mm, width_sd_mm(profile))
     if blade.length is not None and profile.length_mm is not None and profile.stop == blade.stop == "shoulder":
         _size(said, "length", blade.length, profile.length_mm, LENGTH_SD_MM)
     if fit is not None:

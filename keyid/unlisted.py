@@ -135,7 +135,7 @@ def unlisted_size_log_density(blade: Blade, profiles: tuple[Profile, ...]) -> fl
     anything = math.log(0.5 / (WIDTH_SPAN_MM * LENGTH_SPAN_MM))
     alike = [
         math.log(0.5)
-        + width_log_density(blade.width, p.width_mm)
+        + width_log_density(blade.width, p)
         + length_log_density(blade.length, p.length_mm if p.stop == "shoulder" else None)
         for p in profiles
     ]

@@ -95,7 +95,8 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
     foreign = rng.random() < FOREIGN_P
     uncut = not foreign and rng.random() < UNCUT_P
     profile = foreign_profile(rng, profiles) if foreign else profiles[rng.integers(len(profiles))]
-    width, length = profile.width_mm, profile.length_mm or 30.0
+    width = max(profile.width_mm + rng.normal(0, profile.width_sd_mm or 0.0), profile.roots_mm[0])
+    length = profile.length_mm or 30.0
     codes = legal_codes(rng, profile)
     wear = abs(rng.normal(0, 0.07)) if rng.random() < WORN_P else 0.0
     shift = rng.normal(0, 0.25) if rng.random() < COPY_P else rng.normal(0, 0.01)
@@ -105,8 +106,8 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
     for edge in range(2):
         height = limits[edge].copy()
         if not uncut and edge < profile.edges:
-            root, place = make_cuts(rng, profile, codes, wear, shift)
-            height = cut_edge(x, height, root, place, profile)
+            root, place = make_cuts(rng, profile, width, codes, wear, shift)
+            height = cut_edge(x, height, width, root, place, profile)
             roots.append(root)
             places.append(place)
         heights.append(grey_opening(height, round(rng.uniform(0.3, 0.9) / STEP_MM)) if wear else height)
@@ -120,22 +121,22 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
 
 
 def make_cuts(
-    rng: np.random.Generator, profile: Profile, codes: Array, wear: float, shift: float
+    rng: np.random.Generator, profile: Profile, width: float, codes: Array, wear: float, shift: float
 ) -> tuple[Array, Array]:
     """Roots and positions of one edge as made and worn; a root at full width stays uncut."""
     nominal = np.asarray(profile.roots_mm)[codes]
-    uncut = nominal > profile.width_mm - 0.01
+    uncut = nominal > width - 0.01
     root = nominal + rng.normal(0, ROOT_SD_MM, len(codes)) - wear * np.maximum(0, rng.normal(1, 0.3, len(codes)))
     place = np.asarray(profile.positions_mm) + shift + rng.normal(0, POSITION_SD_MM, len(codes))
-    return np.where(uncut, profile.width_mm, root), np.where(uncut, profile.positions_mm, place)
+    return np.where(uncut, width, root), np.where(uncut, profile.positions_mm, place)
 
 
-def cut_edge(x: Array, height: Array, roots: Array, places: Array, profile: Profile) -> Array:
+def cut_edge(x: Array, height: Array, width: float, roots: Array, places: Array, profile: Profile) -> Array:
     """Take a trapezoid out of the edge for every cut."""
     slope = 1 / math.tan(math.radians((profile.angle_deg or 90) / 2))
     for root, place in zip(roots, places, strict=True):
         flank = root + np.maximum(0, np.abs(x - place) - (profile.flat_mm or 0.8) / 2) * slope
-        height = np.minimum(height, np.where(root > profile.width_mm - 0.01, np.inf, flank))
+        height = np.minimum(height, np.where(root > width - 0.01, np.inf, flank))
     return height
 
 

@@ -1,0 +1,99 @@
+"""The rendered sample photos through the command line, against their exact truth (made by construction)."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pytest
+
+from keyid.cautions import CAUTIONS
+from tests.conftest import Answer, truth
+
+# Read right at present.  To come here when they are: two-edged, tip-stop, two-edged-tip-stop-plastic-head, plastic-head
+# and key-on-card; and uncut-blank in READABLE.
+CUT_KEYS = ["flash-without-exif", "plastic-head-in-the-sun"]
+READABLE = [*CUT_KEYS]
+MANY_U = 4.0  # standard uncertainties: passed by chance once in 16,000 lengths if u is right
+TIP_MM = 0.4  # the widest 4 u of a length on these samples
+
+AnswerFor = Callable[[str], Answer]
+
+
+def off_in_u(stated: dict[str, float], true_mm: float) -> float:
+    return abs(stated["value"] - true_mm) / stated["u"]
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_the_right_blade_comes_first(answer_for: AnswerFor, name: str) -> None:
+    answer = answer_for(name)
+    assert answer.status == 0, answer.stderr
+    assert answer.json["candidates"][0]["profile"] in truth(name)["same_blade"]
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_stop_edges_and_sizes(answer_for: AnswerFor, name: str) -> None:
+    blade, true = answer_for(name).json["blade"], truth(name)
+    assert blade["stop"] == true["stop"]
+    assert blade["edges"] == (None if true["uncut"] else true["edges"])
+    assert off_in_u(blade["width"], true["width_mm"]) < MANY_U
+    if blade["stop"] == "shoulder":
+        assert off_in_u(blade["length"], true["length_mm"]) < MANY_U
+
+
+@pytest.mark.parametrize("name", CUT_KEYS)
+def test_the_bitting_is_right(answer_for: AnswerFor, name: str) -> None:
+    bitting, true = answer_for(name).json["bitting"], truth(name)
+    assert bitting["order"] == true["order"]
+    assert bitting["code"] == "-".join(cut["code"] for cut in true["cuts"])
+
+
+@pytest.mark.parametrize("name", CUT_KEYS)
+def test_roots_lie_within_their_stated_uncertainty(answer_for: AnswerFor, name: str) -> None:
+    cuts = answer_for(name).json["bitting"]["cuts"]
+    pairs = [(cut, true) for cut, true in zip(cuts, truth(name)["cuts"], strict=True) if not true["full_height"]]
+    assert max(off_in_u(cut["root"], true["root_mm"]) for cut, true in pairs) < MANY_U
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_the_axis_ends_at_the_tip(answer_for: AnswerFor, name: str) -> None:
+    # The foremost metal needn't lie at mid-width: only the distance along the axis counts.
+    start, end = np.array(answer_for(name).json["blade"]["axis_px"])
+    tip = np.array(truth(name)["detail"]["key"]["points"]["tip"]["px_upper_face"])
+    along = (end - start) / np.linalg.norm(end - start)
+    assert abs((tip - end) @ along) < TIP_MM * answer_for(name).json["scale"]["px_per_mm"]
+
+
+@pytest.mark.parametrize("name", READABLE)
+def test_the_reading_keeps_its_contract(answer_for: AnswerFor, name: str) -> None:
+    answer = answer_for(name)
+    made = answer.json
+    stated = [c["probability"] for c in made["candidates"]] + [made["others"], made["none_of_these"]]
+    assert math.isclose(sum(stated), 1.0, abs_tol=1e-9)
+    assert stated[: len(made["candidates"])] == sorted(stated[: len(made["candidates"])], reverse=True)
+    assert made["photo"]["file"] == f"{name}.jpg"
+    assert made["cautions"] == list(CAUTIONS)
+    assert all(u > 0 for u in uncertainties(made))
+    assert answer.stderr == ""
+
+
+def uncertainties(part: Any) -> list[float]:  # noqa: ANN401  (JSON of any shape)
+    """Every stated uncertainty, wherever it stands."""
+    if isinstance(part, dict):
+        own = [part["u"]] if "u" in part else []
+        return own + [u for inner in part.values() for u in uncertainties(inner)]
+    return [u for inner in part for u in uncertainties(inner)] if isinstance(part, list) else []
+
+
+@pytest.mark.parametrize("name", CUT_KEYS)
+def test_there_is_something_to_confirm_by_hand(answer_for: AnswerFor, name: str) -> None:
+    confirm = answer_for(name).json["confirm"]
+    assert confirm
+    assert all(each["tolerance"] > 0 for each in confirm)
+
+
+def test_two_keys_are_refused(answer_for: AnswerFor) -> None:
+    answer = answer_for("two-keys")
+    assert (answer.status, answer.json["error"]["code"]) == (1, "several-keys")

@@ -10,6 +10,3 @@ SECRET = "Photo and bitting are as secret as the key."
 
 CAUTIONS = (BY_HAND, AUTHORITY, RESTRICTED, LAW, SECRET)
 """In the order of showing: what spoils a blank first."""
-
-SHORT = "Estimate: confirm with a caliper. Only for a person entitled to the key. As secret as the key."
-"""For a picture, where there is room for one line."""

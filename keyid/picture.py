@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image, ImageDraw, ImageFont
 
-from keyid.cautions import SHORT
-from keyid.text import plain, verdict_line
+from keyid.text import plain, verdict
 
 if TYPE_CHECKING:
     from keyid.identify import Examination
@@ -71,14 +70,14 @@ class Mark:
 
 
 def draw(examination: Examination) -> Image.Image:
-    """Draw verdict, blade from near, key with reference, and the caution, one below the other."""
+    """Draw verdict, blade from near, key with reference, and the cautions, one below the other."""
     marks = _marks(examination)
     parts = [
-        _words(verdict_line(examination.reading), BANNER_PX),
+        _words(verdict(examination.reading), BANNER_PX),
         _drawn(examination.photo.pixels, _closeup(examination), marks, labels=True),
         _drawn(examination.photo.pixels, _overview(examination), marks, labels=False),
         _words("Outline yellow, stop orange, tip blue, roots pink with their codes, reference green.", FOOTER_PX),
-        _words(SHORT, FOOTER_PX),
+        _words(" ".join(examination.reading.cautions), FOOTER_PX),
     ]
     whole = Image.new("RGB", (WIDTH_PX, sum(part.height for part in parts)), DARK)
     top = 0

@@ -45,7 +45,7 @@ def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
     blocks = [
         _paragraph("Photo", _photo_advice(reading)),
-        _paragraph("Verdict", _verdict(reading)),
+        _paragraph("Verdict", verdict(reading)),
         _paragraph("Do now", _do_now(reading)),
         _cut_table(reading),
         _paragraph("Blade", _blade(reading)),
@@ -54,6 +54,20 @@ def reading_text(reading: Reading) -> str:
         _paragraph("Beware", " ".join(reading.cautions)),
     ]
     return "\n".join(line for block in blocks for line in block) + "\n"
+
+
+def verdict(reading: Reading) -> str:
+    """Say which blade it is, whether cuts are known, and how sure both are."""
+    if reading.none_of_these >= FITS_NONE_P:
+        return f"No blade in the library fits this key ({_sure(reading.none_of_these)}). Do not cut from this reading."
+    if not reading.candidates:
+        return "No blade could be named. Do not cut from this reading."
+    blades = _blades_left(reading)
+    if reading.bitting is not None:
+        return f"{blades} Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
+    if reading.blade.edges is None:
+        return f"{blades} Nothing is cut on its edges: a blank, or a key cut on its face."
+    return f"{blades} The cuts can't be read."
 
 
 def error_text(error: KeyidError) -> str:
@@ -83,11 +97,6 @@ def both_units(length: Length) -> str:
     return f"{length.mm:.2f} ±{max(0.01, limit_mm):.2f} mm = {length.thou:.0f} ±{limit_thou} thou"
 
 
-def verdict_line(reading: Reading) -> str:
-    """Return the verdict in a line for the picture."""
-    return textwrap.shorten(_verdict(reading), 110, placeholder=" ...")
-
-
 def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
     """Lines of a labelled paragraph; none where there is nothing to say."""
     first, further = label.ljust(LABEL), " " * LABEL
@@ -109,20 +118,6 @@ def _photo_advice(reading: Reading) -> str:
     if reading.scale.px_per_mm < COARSE_PX_PER_MM:
         advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
     return " ".join(advice)
-
-
-def _verdict(reading: Reading) -> str:
-    """Say which blade it is, whether cuts are known, and how sure both are."""
-    if reading.none_of_these >= FITS_NONE_P:
-        return f"No blade in the library fits this key ({_sure(reading.none_of_these)}). Do not cut from this reading."
-    if not reading.candidates:
-        return "No blade could be named. Do not cut from this reading."
-    blades = _blades_left(reading)
-    if reading.bitting is not None:
-        return f"{blades} Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
-    if reading.blade.edges is None:
-        return f"{blades} Nothing is cut on its edges: a blank, or a key cut on its face."
-    return f"{blades} The cuts can't be read."
 
 
 def _first_group(reading: Reading) -> list[CandidateFacts]:

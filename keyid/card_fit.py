@@ -259,10 +259,10 @@ def _residual_and_slope(points: EdgePoints, start: Camera, values: Array, scale:
 def _predict(points: EdgePoints, start: Camera, values: Array) -> Array:
     """Place of each point along its normal for each of m parameter vectors, shape (m, n)."""
     rotation, translation = _pose(start, values)
-    half = values[:, :2] / 2
+    half, thickness = values[:, SIZE][:, :2] / 2, values[:, SIZE][:, 2]
     plan = card.SIDE_NORMALS[points.side] * half[:, None] + card.SIDE_TANGENTS[points.side] * points.along_mm[:, None]
     in_camera = plan @ rotation[:, :, :2].transpose(0, 2, 1)
-    height = np.where(points.low, 0.0, values[:, 2, None])
+    height = np.where(points.low, 0.0, thickness[:, None])
     in_camera += height[..., None] * rotation[:, None, :, 2] + translation[:, None]
     plane = in_camera[..., :2] / in_camera[..., 2:]
     bend = 1 + values[:, DISTORTION, None, None] * np.sum(plane**2, axis=-1, keepdims=True)

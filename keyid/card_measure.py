@@ -40,7 +40,12 @@ MAX_CHOICES = 5  # ways to read one side that are weighed: 625 for four sides
 ARC_STATIONS = 30  # on each corner; the middle third is used, where round and sharp differ most
 ARC_INSIDE_MM, ARC_OUTSIDE_MM, ARC_STEP_MM = 0.8, 2.2, 0.04
 ARC_SLACK_MM = 0.45  # radii of 2.88 to 3.48 mm move the middle by 0.12 mm; bevel and shadow by the rest
+ARC_SHARE = 0.35  # of the weaker neighbouring side: an edge at a corner that is weaker is none
 SHARP_MM = (np.sqrt(2) - 1) * card.RADIUS_MM
+PAST_MM = (3.0, 8.0)  # past the corner; a grid's cell is 5 mm or more
+PAST_STATIONS = 24
+PAST_REACH_MM, PAST_ROOM_MM = 0.3, 1.2
+PAST_SHARE = 0.5  # of the side's own edge
 OTHER_COST = 2.0  # against an edge that doesn't look like the rim (log odds)
 LOW_COST = 0.7  # even odds for either rim of a wall that shows
 LOW_AGAINST = 3.0  # when both rims show, the outer one isn't the upper
@@ -237,6 +242,28 @@ def _fit_near(
     return card_fit.fit(_points(profiles, offset, seen, low, scatter[profiles.side]), camera, lens, shifts)
 
 
+def overruns(pixels: NDArray[np.uint8], found: Fit) -> int:
+    """At how many of their eight ends the sides' edges run on past the corner, as a grid's or a chessboard's do."""
+    count = 0
+    for side in range(4):
+        half = card.straight_mm(side) + card.RADIUS_MM
+        inside = _edge_along(pixels, found.camera, side, np.linspace(-0.8, 0.8, PAST_STATIONS) * half)
+        for end in (-1, 1):
+            past = end * (half + np.linspace(*PAST_MM, PAST_STATIONS))
+            count += _edge_along(pixels, found.camera, side, past) > PAST_SHARE * inside
+    return count
+
+
+def _edge_along(pixels: NDArray[np.uint8], camera: Camera, side: int, along_mm: Array) -> float:
+    """Height of the edge on a side's line over its surroundings, mean of the given places."""
+    rim = card.side_points_mm(np.full(len(along_mm), side), along_mm)
+    outward = np.array([*card.SIDE_NORMALS[side], 0.0])
+    reach = np.arange(-PAST_ROOM_MM, PAST_ROOM_MM, ARC_STEP_MM)
+    slopes = card_edges.slopes_between(pixels, camera.project(rim), camera.project(rim + outward), reach)
+    height = slopes.mean(axis=0)
+    return float(height[np.abs(reach) < PAST_REACH_MM].max() - np.median(height))
+
+
 def round_corners(pixels: NDArray[np.uint8], found: Fit) -> tuple[int, int]:
     """How many of the corners are seen to be round as a card's, and how many to be sharp.
 
@@ -249,8 +276,10 @@ def round_corners(pixels: NDArray[np.uint8], found: Fit) -> tuple[int, int]:
     base, tip = found.camera.project(base_mm), found.camera.project(tip_mm)
     reach = np.arange(-ARC_INSIDE_MM, ARC_OUTSIDE_MM, ARC_STEP_MM)
     height = card_edges.slopes_between(pixels, base, tip, reach).reshape(4, -1, len(reach)).mean(axis=1)
-    place = reach[height.argmax(axis=1)]
-    clear = height.max(axis=1) > MIN_SLOPE
-    is_round = clear & (np.abs(place) < ARC_SLACK_MM)
-    is_sharp = clear & (np.abs(place - SHARP_MM) < ARC_SLACK_MM)
-    return int(is_round.sum()), int(is_sharp.sum())
+    height = height - np.median(height, axis=1, keepdims=True)
+    middle_mm = np.linspace(-0.8, 0.8, PAST_STATIONS)
+    of_side = np.array([_edge_along(pixels, found.camera, k, middle_mm * card.straight_mm(k)) for k in range(4)])
+    clear = np.maximum(ARC_SHARE * np.minimum(of_side, np.roll(of_side, 1)), MIN_SLOPE)
+    is_round = height[:, np.abs(reach) < ARC_SLACK_MM].max(axis=1) > clear
+    is_sharp = height[:, np.abs(reach - SHARP_MM) < ARC_SLACK_MM].max(axis=1) > clear
+    return int(is_round.sum()), int((is_sharp & ~is_round).sum())

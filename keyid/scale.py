@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_fit import Fit, Lens
-from keyid.card_measure import measure, round_corners
+from keyid.card_measure import measure, overruns, round_corners
 from keyid.errors import PhotoError
 from keyid.photo import Photo
 
@@ -31,9 +31,11 @@ MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merg
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
 MIN_SEEN = 0.7  # of the three best sides together
-MAX_COST = 40.0  # cards in the rendered photos fit with 15 or less, other figures and wrong lenses with 30 or more
-WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three; fingers, keys, low contrast hide some
+MAX_COST = 25.0  # cards in the rendered photos fit with 15 or less, other figures mostly with 30 or more
+WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three: a finger or a key hides one
+MAX_OVERRUNS = 1  # of eight ends: a key or a ruled line may lie in the line of a side
 MIN_SIDE_SEEN = 0.2  # three sides alone fit a card of any size: then its four corners must be seen
+UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained; neighbours go together
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
 RIVAL_ODDS = 0.02  # a less likely kind of lens isn't worth a word
 SOURCES = (
@@ -135,10 +137,10 @@ def _find_card(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tupl
     factor = small.shape[1] / pixels.shape[1]
     focals = tuple(lens.focal_px * factor * share for lens in lenses for share in _spread(lens))
     for proposal in card_search.propose(small, focals):
-        found = [measure(pixels, small, proposal, lens) for lens in lenses]
-        cards = [fit for fit in found if fit is not None and _is_card(pixels, fit)]
-        if cards:
-            return sorted(cards, key=lambda fit: fit.cost)
+        found = [fit for lens in lenses if (fit := measure(pixels, small, proposal, lens)) is not None]
+        found.sort(key=_log_evidence, reverse=True)
+        if found and _is_card(pixels, found[0]):
+            return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
     if card_search.leaves_picture(small):
         raise PhotoError(
             "reference-cut-off",
@@ -163,8 +165,10 @@ def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
     share = np.bincount(found.points.side, near, 4) / card_edges.STATIONS
     round_ones, sharp_ones = round_corners(pixels, found)
     seen = np.sort(share)[1:].mean() > MIN_SEEN
-    needed = 2 if share.mean() > WELL_SEEN else 3 if share.min() > MIN_SIDE_SEEN else 4
-    return bool(seen and found.cost < MAX_COST and round_ones >= needed + sharp_ones)
+    beyond = overruns(pixels, found)
+    needed = 4 if share.min() < MIN_SIDE_SEEN else 2 if share.mean() > WELL_SEEN and beyond == 0 else 3
+    looks = round_ones >= needed and sharp_ones == 0 and beyond <= MAX_OVERRUNS
+    return bool(seen and found.cost < MAX_COST and looks)
 
 
 def _scale_of(found: Fit, focal: FocalSource) -> Scale:
@@ -188,8 +192,9 @@ def _undecided(fits: list[Fit]) -> Scale:
 
 
 def _log_evidence(found: Fit) -> float:
-    """Log of a lens's probability given the card, up to a constant (Laplace's approximation)."""
-    return float(np.log(found.lens.odds)) - found.cost + 0.5 * float(np.linalg.slogdet(found.covariance)[1])
+    """Log of a lens's probability given the card, up to a constant."""
+    hidden = 4 * card_edges.STATIONS - len(found.points.side)
+    return float(np.log(found.lens.odds)) - found.cost - UNSEEN_COST * hidden
 
 
 def _toward(found: Fit, focal_px: float, share: float) -> Camera:

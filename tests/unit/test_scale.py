@@ -226,3 +226,12 @@ def test_too_dark() -> None:
     with pytest.raises(PhotoError, match="too dark") as caught:
         find_scale(photo(draw(posed(), light=0.06)))
     assert caught.value.code == "too-dark"
+
+
+def test_a_chessboard_is_no_card() -> None:
+    """Eight by five of its squares have about a card's proportion, but their edges run on past every corner."""
+    x, y = np.meshgrid(np.arange(SIZE_PX[0]), np.arange(SIZE_PX[1]))
+    board = np.where((x // 60 + y // 60) % 2, 210, 50).astype(np.float32)
+    pixels = np.repeat(cv2.GaussianBlur(board, (0, 0), 0.7)[..., None], 3, axis=2)
+    with pytest.raises(PhotoError, match=r"No bank card|leaves the picture"):
+        find_scale(photo(np.asarray(pixels, np.uint8)))

@@ -31,6 +31,7 @@ FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.2  # shallower than any cut that matters, deeper than the roughness of an edge
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
+SAME_STEP_MM = 0.4  # the two steps of a shoulder face each other
 CLEAR_PART = 0.6  # of the clearer step's score
 SLOPE_ROUNDS = 8
 STRAY_MM = 0.01  # scatter of good points along a straight edge
@@ -245,7 +246,8 @@ def _plan(outline: Outline) -> Plan:
 def _stop_side(outline: Outline, upper_cut: bool, lower_cut: bool) -> Literal["upper", "lower"] | None:
     """Where the shoulder is: at the cut edge's step; of two, the one nearer to the tip.
 
-    A step that is far less clear than the other side's is not believed.
+    A step that is far less clear than the other side's is not believed, and two that are equally clear but do not
+    face each other are the front of a curved head.
     """
     steps = (outline.upper_step, outline.lower_step)
     clearest = max((step.score for step in steps if step is not None), default=0.0)
@@ -254,6 +256,8 @@ def _stop_side(outline: Outline, upper_cut: bool, lower_cut: bool) -> Literal["u
         found.append((upper_cut, outline.upper_step.s_mm, "upper"))
     if outline.lower_step is not None and outline.lower_step.score > CLEAR_PART * clearest:
         found.append((lower_cut, outline.lower_step.s_mm, "lower"))
+    if len(found) == 2 and upper_cut == lower_cut and abs(found[0][1] - found[1][1]) > SAME_STEP_MM:
+        return None
     return max(found)[2] if found else None
 
 

@@ -14,7 +14,7 @@ from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 Array = NDArray[np.float64]
 
 BAND_MM = 0.5  # a step shows in two bands of that width, one beyond the other, at the same station: a flank doesn't
-BAND_OFFSETS_MM = (0.3, 0.8, 1.3)  # beyond the edge's lands; the first cut may leave none at their full height
+BAND_OFFSETS_MM = (0.3, 0.8, 1.3)  # beyond the edge's lands, which cuts may have lowered
 COLLAR_BEYOND_MM = 3.0  # beyond the blade's edge: past every collar, where only a head reaches
 COLLAR_FAR_MM = 3.8
 COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the head's front
@@ -22,7 +22,8 @@ NEAR_MM = 0.4  # beside the step: past its blur
 BLADE_MIN_MM = 14.0  # no step is looked for nearer to the tip
 EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
 STEP_SCORE = 0.15  # from which a step is believed
-EDGE_ROWS_PERCENTILE = 25  # so that three rows in four must show the step
+EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
+FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so clear; nearer to the tip are only cuts
 FEW_ROWS = 5
 
 
@@ -50,21 +51,23 @@ def find_step(strip: Strip, face: Image, camera: Camera, sign: int, edge_mm: flo
     if beyond.sum() < FEW_ROWS:
         return None
     head = face[beyond].mean(axis=0) / LIMIT
-    best: tuple[float, int, Array] | None = None
+    score = np.zeros(len(strip.s_mm))
+    sharp = np.zeros(len(strip.s_mm))
     for offset in BAND_OFFSETS_MM:
         bands = [(out > edge_mm + start) & (out < edge_mm + start + BAND_MM) for start in (offset, offset + BAND_MM)]
         if min(band.sum() for band in bands) < FEW_ROWS:
-            break
+            continue
         edges = [_edge(along[band]) for band in bands]
         changes = [_change(face[band].mean(axis=0) / LIMIT, head) for band in bands]
-        score = np.sqrt(edges[0] * changes[0] * edges[1] * changes[1])
-        score[np.searchsorted(strip.s_mm, -BLADE_MIN_MM) :] = 0.0
-        at = int(np.argmax(score))
-        if best is None or score[at] > best[0]:
-            best = (float(score[at]), at, edges[0] + edges[1])
-    if best is None or best[0] < STEP_SCORE:
+        score = np.maximum(score, np.sqrt(edges[0] * changes[0] * edges[1] * changes[1]))
+        sharp = np.maximum(sharp, edges[0] + edges[1])
+    score[np.searchsorted(strip.s_mm, -BLADE_MIN_MM) :] = 0.0
+    if score.max() < STEP_SCORE:
         return None
-    return Step(_place(strip, best[2], best[1]), best[0])
+    first = int(np.argmax(score > FIRST_PART * score.max()))
+    near = round(NEAR_MM / STEP_MM)
+    best = first + int(np.argmax(score[first : first + near]))
+    return Step(_place(strip, sharp, best), float(score[best]))
 
 
 def _edge(along: Image) -> Array:

@@ -13,11 +13,13 @@ from keyid.face import face_log_ratio, metal_log_ratio
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.rims import (
+    LAND_PERCENTILE,
     STRIDE,
     THICKNESSES_MM,
     TIP_SIDE_MM,
     Rim,
     Side,
+    centred,
     choose_thickness,
     follow,
     look_outward,
@@ -26,13 +28,12 @@ from keyid.rims import (
 )
 from keyid.scale import Scale
 from keyid.silhouette import Silhouette
-from keyid.strip import Image, Strip, straighten_aligned
+from keyid.strip import Image, Strip, recentred, straighten_aligned
 
 Array = NDArray[np.float64]
 
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 BODY_FROM_TIP_MM = (4.0, 16.0)  # stretch that belongs to the blade of every key, not to its collar or tip
-LAND_PERCENTILE = 85  # of an edge's places across: its lands, not its cuts
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
@@ -103,6 +104,8 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
     camera = scale.camera
     inputs = assume_inputs(silhouette, scale, thickness_mm)
     strip = straighten_aligned(photo, camera, inputs, silhouette.blade_px, silhouette.width_mm)
+    middle, width = centred(strip, face_log_ratio(strip), camera, -TIP_MARGIN_MM)
+    strip = recentred(strip, photo, camera, inputs, middle, width)
     face = face_log_ratio(strip)
     tip_side = look_past_tip(strip, metal_log_ratio(strip), camera)
     tip_rims, _ = follow(tip_side, np.array([inputs.thickness_mm]))

@@ -31,20 +31,26 @@ TANGENT_MM = 0.12  # Gaussian weight along the path: averages brush marks and no
 TANGENT_REACH_MM = 0.2
 RIDGE_MM = 0.12  # an edge is sharper than that, a soft shadow's border is not
 EDGE_HALF = 0.015  # gradient per sample (of 1) at which an edge counts half
-PAIR_WEIGHT = 0.6  # the lower rim's say beside the upper rim's: its contrast is less certain
-PAIR_FROM_MM = 0.1  # rims closer than that show as one edge
-PAIR_FULL_MM = 0.25
+PAIR_WEIGHT = (
+    1.0  # the lower rim's say beside the upper rim's: it parts metal from table, the upper one metal from metal
+)
+PAIR_FROM_MM = 0.06  # rims closer than that show as one edge
+PAIR_FULL_MM = 0.16
 FACE_WEIGHT = 0.05  # per sample and unit of the face's log ratio: neighbours are not independent
 FACE_DOUBT = 0.2  # log ratio that a sample must exceed to speak for the face: shade may look alike
 UNCLEAR = 0.4  # edge strength up to which noise and brush marks reach
+FACING_MOVE = 2  # lines steeper than 45 degrees (a groove's, seen from the tip) are not crossed but followed
 INNER_EDGE_COST = 0.3  # per sample of full edge strength between the middle and the rim
 BEND_COST = 0.25  # per change of move
 JUMP_COST = 4.0
 JUMP_FROM = 12  # rows: a step of 0.5 mm
+LAND_PERCENTILE = 85  # of an edge's places across: its lands, not its cuts
+WIDTHS_MM = (4.5, 12.5)  # of the blades of flat keys (common practice, no source)
 STRAIGHT_LINE = 0.35  # share of a row's gradient that points one way all along the blade
 GROOVE_FACE_MM = 0.5  # beyond a groove's wall there is face, or the next groove's floor, for at least that much
 GROOVE_FACE = 0.6  # of the greatest log ratio
 GROOVE_CORE = 0.3  # of the coarse width, which shade may make too large: straight lines there are grooves
+GROOVE_MOVE = 1  # a groove's edge has no slope; a cut's flank that crosses it keeps its strength
 GROOVE_STRENGTH = 0.2  # what is left of a groove's edge
 INNER_PART = 0.15  # of the width, beyond the axis down to which roots are looked for
 TIP_SIDE_MM = 0.4  # inside the coarse edges, where the tip is looked for
@@ -89,7 +95,23 @@ class Side:
     wall: Array
 
 
-def look_outward(strip: Strip, face: Image, camera: Camera, sign: int, last_s_mm: float) -> Side:
+def centred(strip: Strip, face: Image, camera: Camera, last_s_mm: float) -> tuple[float, float]:
+    """Middle (v) and width of the blade in mm, from a first look that takes no line for a groove.
+
+    A coarse silhouette may hold a shadow beside the blade, and then its middle and width are wrong.
+    """
+    edges = []
+    for sign in (1, -1):
+        side = look_outward(strip, face, camera, sign, last_s_mm, with_grooves=False)
+        rim = follow(side, np.array([THICKNESS_PRIOR_MM]))[0][0]
+        body = strip.s_mm[rim.column] > -min(BODY_MM, strip.length_mm)
+        edges.append(sign * float(np.percentile(rim.out_mm[body], LAND_PERCENTILE)))
+    return 0.5 * (edges[0] + edges[1]), float(np.clip(edges[0] - edges[1], *WIDTHS_MM))
+
+
+def look_outward(
+    strip: Strip, face: Image, camera: Camera, sign: int, last_s_mm: float, *, with_grooves: bool = True
+) -> Side:
     """One side of the strip (sign +1: toward greater v) up to a station, with its edges and its face support."""
     order = slice(None, None, -1) if sign > 0 else slice(None)
     out = strip.v_mm[order] * sign
@@ -102,9 +124,10 @@ def look_outward(strip: Strip, face: Image, camera: Camera, sign: int, last_s_mm
     stations = strip.s_mm[:columns:STRIDE]
     edge_points = np.column_stack([stations, np.full(len(stations), sign * strip.width_mm / 2)])
     wall = strip.lie.wall(edge_points, camera) * [1.0, sign]
-    inside = GROOVE_CORE * strip.width_mm
     near = face[order][rows, :columns]
-    return _side(values, near, out[rows], wall, inside, _groove_rows(values, near, out[rows], strip, columns))
+    core = GROOVE_CORE * strip.width_mm
+    straight = _groove_rows(values, near, out[rows], strip, columns, core if with_grooves else np.inf)
+    return _side(values, near, out[rows], wall, straight, with_grooves)
 
 
 def look_past_tip(strip: Strip, face: Image, camera: Camera) -> Side:
@@ -115,16 +138,19 @@ def look_past_tip(strip: Strip, face: Image, camera: Camera) -> Side:
     places = strip.v_mm[across][::STRIDE]
     wall = strip.lie.wall(np.column_stack([np.zeros(len(places)), places]), camera)[:, ::-1] * [-1.0, 1.0]
     out = strip.s_mm[columns]
-    return _side(values, face[across, columns].T, out, wall, 0.0, np.zeros(len(out), bool))
+    return _side(values, face[across, columns].T, out, wall, np.zeros(len(out), bool), False)
 
 
 def _side(
-    values: Image, face: Image, out_mm: Array, wall: Array, inside_mm: float, straight: NDArray[np.bool_]
+    values: Image, face: Image, out_mm: Array, wall: Array, straight: NDArray[np.bool_], with_grooves: bool
 ) -> Side:
     """Edges of all slopes, and what speaks for a rim in each place."""
-    groove = straight & (out_mm < inside_mm)
-    strength = edge_strength(values) * np.where(groove, GROOVE_STRENGTH, 1.0).astype(np.float32)[None, :, None]
-    clear = np.clip((strength.max(axis=0) - UNCLEAR) / (1 - UNCLEAR), 0, 1)
+    groove = straight & with_grooves
+    strength = edge_strength(values)
+    level = [i for i, move in enumerate(MOVES) if abs(move) <= GROOVE_MOVE]
+    strength[level] *= np.where(groove, GROOVE_STRENGTH, 1.0).astype(np.float32)[None, :, None]
+    facing = [i for i, move in enumerate(MOVES) if abs(move) <= FACING_MOVE]
+    clear = np.clip((strength[facing].max(axis=0) - UNCLEAR) / (1 - UNCLEAR), 0, 1)
     inner = np.where(straight[:, None], 0.0, clear)
     crossed = np.cumsum(inner, axis=0)
     lag = int(RIDGE_MM / STEP_MM) + 1
@@ -254,7 +280,9 @@ def _line_kernel(slope: float) -> Image:
     return np.asarray(kernel / kernel.sum(), np.float32)
 
 
-def _groove_rows(values: Image, face: Image, out_mm: Array, strip: Strip, columns: int) -> NDArray[np.bool_]:
+def _groove_rows(
+    values: Image, face: Image, out_mm: Array, strip: Strip, columns: int, core_mm: float
+) -> NDArray[np.bool_]:
     """Rows near straight lines that run all along the blade with face on both sides: the walls of grooves."""
     s_mm = strip.s_mm[:columns]
     body = (s_mm < -2.0) & (s_mm > max(2.0 - strip.length_mm, -BODY_MM))
@@ -266,7 +294,7 @@ def _groove_rows(values: Image, face: Image, out_mm: Array, strip: Strip, column
     reach = round(GROOVE_FACE_MM / STEP_MM)
     level = np.median(face[:, body], axis=1) / LIMIT
     beyond = np.array([np.percentile(level[i + 3 : i + reach], 75) for i in range(len(level) - 4)] + [-1.0] * 4)
-    core = out_mm < GROOVE_CORE * strip.width_mm
+    core = out_mm < core_mm
     return np.asarray(np.convolve(line & (core | (beyond > GROOVE_FACE)), np.ones(7), "same") > 0)
 
 

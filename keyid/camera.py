@@ -64,7 +64,7 @@ class Camera:
         plane = distorted
         for _ in range(UNDISTORT_ROUNDS):
             plane = distorted / (1 + self.k1 * np.sum(plane**2, axis=-1, keepdims=True))
-        in_camera = np.concatenate([plane, np.ones(plane.shape[:-1] + (1,))], axis=-1)
+        in_camera = np.concatenate([plane, np.ones((*plane.shape[:-1], 1))], axis=-1)
         return np.asarray(in_camera @ self.rotation)
 
     def on_plane(self, points_px: Array, normal: Array, offset_mm: float) -> Array:

@@ -420,9 +420,18 @@ def _budget_line(source: str, best: Reduced, other: Reduced) -> BudgetLine:
 
 def _located(outline: Outline, plan: Plan) -> BudgetLine:
     """The uncertainty of the datum lines and ends from locating edges."""
-    end = np.hypot(STOP_U_MM, TIP_U_MM) if plan.stop == "shoulder" else TIP_U_MM
-    station = STOP_U_MM if plan.stop == "shoulder" else TIP_U_MM
-    return BudgetLine("edges", float(end), float(np.sqrt(2) * LINE_U_MM), LINE_U_MM, station, 0.0)
+    bloom = outline.bloom_u_mm
+    tip, stop = float(np.hypot(TIP_U_MM, bloom)), float(np.hypot(STOP_U_MM, bloom))
+    line = float(np.hypot(LINE_U_MM, bloom))
+    shoulder = plan.stop == "shoulder"
+    return BudgetLine(
+        "edges",
+        float(np.hypot(stop, tip)) if shoulder else tip,
+        float(np.hypot(np.sqrt(2) * LINE_U_MM, 2 * bloom)),
+        line,
+        stop if shoulder else tip,
+        0.0,
+    )
 
 
 def _root_sum(parts: Iterable[float]) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
 from keyid.ends import Step, find_step
 from keyid.face import face_log_ratio, metal_log_ratio
@@ -34,6 +35,7 @@ Array = NDArray[np.float64]
 
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 BODY_FROM_TIP_MM = (4.0, 16.0)  # stretch that belongs to the blade of every key, not to its collar or tip
+STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
@@ -81,6 +83,8 @@ class Outline:
         Where the blade leaves the head or collar, coarsely.
     head : str
         "metal" or "plastic".
+    bloom_u_mm : float
+        Standard uncertainty of the edges' common shift where metal is blown out; 0 where it is not.
     """
 
     camera: Camera
@@ -94,6 +98,7 @@ class Outline:
     lower_step: Step | None
     head_s_mm: float
     head: str
+    bloom_u_mm: float
 
 
 def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None = None) -> Outline:
@@ -109,7 +114,8 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
     face = face_log_ratio(strip)
     tip_side = look_past_tip(strip, metal_log_ratio(strip), camera)
     tip_rims, _ = follow(tip_side, np.array([inputs.thickness_mm]))
-    last = float(np.max(_tip_points(strip, tip_side, tip_rims[0]).s_mm)) - TIP_MARGIN_MM
+    px_mm = mm_per_px(strip, camera)
+    last = float(np.max(_tip_points(strip, tip_side, tip_rims[0], px_mm).s_mm)) - TIP_MARGIN_MM
     sides = [look_outward(strip, face, camera, sign, last) for sign in (1, -1)]
     followed = [follow(side) for side in sides]
     thickness, thickness_u = choose_thickness(followed[0][1] + followed[1][1])
@@ -117,7 +123,7 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
         thickness, thickness_u = thickness_mm, 0.1 * THICKNESS_U_MM
     best = int(np.argmin(np.abs(THICKNESSES_MM - thickness)))
     upper, lower = (
-        _edge_points(strip, side, rims[best], sign, thickness)
+        _edge_points(strip, side, rims[best], sign, thickness, px_mm)
         for side, (rims, _), sign in zip(sides, followed, (1, -1), strict=True)
     )
     tip_rims, _ = follow(tip_side, np.array([thickness]))
@@ -129,11 +135,12 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
         thickness_u_mm=thickness_u,
         upper=upper,
         lower=lower,
-        tip=_tip_points(strip, tip_side, tip_rims[0]),
+        tip=_tip_points(strip, tip_side, tip_rims[0], px_mm),
         upper_step=steps[0],
         lower_step=steps[1],
         head_s_mm=-strip.length_mm,
         head=silhouette.head,
+        bloom_u_mm=_bloom_u_mm(strip, (upper, lower), px_mm),
     )
     return seen_by(outline, camera, replace(inputs, thickness_mm=thickness))
 
@@ -168,21 +175,34 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
     )
 
 
-def _edge_points(strip: Strip, side: Side, rim: Rim, sign: int, thickness_mm: float) -> EdgePoints:
+def _edge_points(strip: Strip, side: Side, rim: Rim, sign: int, thickness_mm: float, px_mm: float) -> EdgePoints:
     """Refine a side's rim and estimate how well it is located."""
     place, gradient = refine(side, rim)
     slope = rim.move / STRIDE
-    apart = (side.wall[:, 1] - slope * side.wall[:, 0]) / np.hypot(1.0, slope) * thickness_mm
+    steep = np.hypot(1.0, slope)
+    s_mm = strip.s_mm[rim.column]
+    bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
+    apart = (side.wall[:, 1] - slope * side.wall[:, 0]) / steep * thickness_mm
     merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
-    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2) * np.hypot(1.0, slope)
+    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2) * steep
     u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
-    return EdgePoints(strip.s_mm[rim.column], sign * place, u)
+    return EdgePoints(s_mm, sign * (place - bloom), u)
 
 
-def _tip_points(strip: Strip, side: Side, rim: Rim) -> EdgePoints:
+def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], px_mm: float) -> float:
+    """Standard uncertainty of the bloom taken off the edges, weighed by how much of them is blown out."""
+    shares = [
+        float(np.mean(bloom_px(strip, edge.s_mm, edge.v_mm, (0.0, inward)))) / BLOOM_PX
+        for edge, inward in zip(edges, (-1.0, 1.0), strict=True)
+    ]
+    return BLOOM_U_PX * px_mm * max(shares)
+
+
+def _tip_points(strip: Strip, side: Side, rim: Rim, px_mm: float) -> EdgePoints:
     """The tip's rim, v ascending."""
     place, gradient = refine(side, rim)
     across = strip.v_mm[np.abs(strip.v_mm) < strip.width_mm / 2 - TIP_SIDE_MM][rim.column]
+    place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm
     u = np.where(gradient < WEAK_GRADIENT, np.inf, EDGE_U_MM + NOISE_U_MM / np.maximum(gradient, 1e-6))
     return EdgePoints(place[::-1], across[::-1], u[::-1])
 
@@ -193,4 +213,9 @@ def _step(strip: Strip, face: Image, camera: Camera, points: EdgePoints, sign: i
     if not body.any():
         return None
     level = float(np.percentile(points.v_mm[body] * sign, LAND_PERCENTILE))
-    return find_step(strip, face, camera, sign, level, thickness_mm)
+    step = find_step(strip, face, camera, sign, level, thickness_mm)
+    if step is None:
+        return None
+    beside = np.array([sign * (level + STEP_LOOK_MM)])
+    bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * mm_per_px(strip, camera)
+    return replace(step, s_mm=step.s_mm - float(bloom))

@@ -1,0 +1,42 @@
+"""Blown-out metal: where the face is brighter than the picture can hold, its blurred edge looks further out.
+
+An edge blurred by the lens is cut off at the brightest value that the picture holds, so that its steepest visible
+place lies beyond the metal.  The shift depends on how much brighter the metal was, which the picture no longer
+tells: a mean shift is taken off, and its scatter goes into the uncertainty.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.camera import Camera
+from keyid.strip import Strip
+
+Array = NDArray[np.float64]
+
+BLOWN = 0.985  # sRGB-coded value of the middle channel from which metal (brass too) counts as blown out
+INSIDE_MM = (0.15, 0.25, 0.35)  # how far inside the edge the face is looked at: past its blur
+BLOOM_PX = 0.9  # mean shift in photo pixels (of seven blown-out development photos: 0.65 to 1.4)
+BLOOM_U_PX = 0.35  # its scatter
+
+
+def bloom_px(strip: Strip, s_mm: Array, v_mm: Array, inward: tuple[float, float]) -> Array:
+    """Shift in photo pixels by which each point's edge looks too far out: 0 where the face is not blown out.
+
+    ``inward`` is the direction (along, across) that leads from the edge into the metal.
+    """
+    middle = np.ascontiguousarray(np.median(strip.values, axis=2).astype(np.float32))
+    looks = []
+    for depth in INSIDE_MM:
+        x = strip.column(s_mm + depth * inward[0]).astype(np.float32).reshape(1, -1)
+        y = strip.row(v_mm + depth * inward[1]).astype(np.float32).reshape(1, -1)
+        looks.append(cv2.remap(middle, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+    return np.where(np.median(looks, axis=0) > BLOWN, BLOOM_PX, 0.0)
+
+
+def mm_per_px(strip: Strip, camera: Camera) -> float:
+    """Length on the blade's upper face that one photo pixel shows."""
+    ends = strip.lie.to_px(np.array([[-1.0, 0.0], [0.0, 0.0]]), camera)
+    return 1.0 / float(np.linalg.norm(ends[1] - ends[0]))

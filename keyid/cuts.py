@@ -17,9 +17,14 @@ Array = NDArray[np.float64]
 DEPTH_MM = 0.15  # a cut is at least that much below both shoulders of its valley
 NEXT_MM = 1.6  # roots of neighbouring cuts are at least that far apart (common practice, no source)
 ROOT_BAND_MM = 0.06  # points that close to the lowest level belong to the root's flat
-FLANK_UP_MM = 0.2  # the flanks are measured that far above the root, where wear and burrs matter less
+FLANK_MM = 0.2  # the flanks are measured that far from the root's level, where wear and burrs matter less
+SHELF_MM = 0.32  # a shelf is level over at least that much
+SHELF_SLOPE = 0.2  # a flat's slope, the camera's and the axis's errors in it; a flank has about 1
 END_MM = 1.8  # no root lies nearer to the tip: the tip's own taper
-STOP_MM = 1.0  # nor nearer to the shoulder
+HEAD_MM = 1.0  # nor nearer to the shoulder
+BOW_MM = 3.0  # nor where the head may already hide the blade
+FEW_POINTS = 10
+UNSEEN_U_MM = 0.1  # of a root between points that were not seen
 FREE_POSITION_U_MM = 0.02  # of the middle between two flanks
 
 
@@ -56,33 +61,50 @@ def find_cuts(blade: Blade) -> tuple[Cut, ...]:
 
 
 def _cuts_of(edge: Literal["a", "b"], trace: EdgeTrace, blade: Blade) -> list[Cut]:
-    """Valleys of one edge."""
+    """Valleys and shelves of one edge."""
     seen = np.flatnonzero(np.isfinite(trace.height_mm))
-    if len(seen) < 10:
+    if len(seen) < FEW_POINTS:
         return []
     x = trace.x_mm
     height = np.interp(x, x[seen], trace.height_mm[seen])
-    step = float(np.median(np.diff(x)))
-    low = STOP_MM if blade.stop != "tip" else END_MM
-    high = x[-1] - (END_MM if blade.stop != "tip" else STOP_MM)
-    lowered = np.minimum(height, blade.width.mm)
-    valleys, _ = find_peaks(-lowered, prominence=DEPTH_MM, distance=max(1, int(NEXT_MM / step)))
-    cuts = [_cut_at(edge, trace, height, int(i), blade) for i in valleys if low < x[i] < high]
+    low, high = (HEAD_MM, END_MM) if blade.stop == "shoulder" else (END_MM, BOW_MM)
+    inside = [i for i in _root_places(x, height, blade.width.mm) if low < x[i] < x[-1] - high]
+    cuts = [_cut_at(edge, trace, height, i, blade) for i in inside]
     return [cut for cut in cuts if cut is not None]
 
 
+def _root_places(x: Array, height: Array, width_mm: float) -> list[int]:
+    """Indices of roots: valleys, and shelves where a cut merges with a deeper neighbour; ascending."""
+    step = float(np.median(np.diff(x)))
+    lowered = np.minimum(height, width_mm)
+    valleys, _ = find_peaks(-lowered, prominence=DEPTH_MM, distance=max(1, int(NEXT_MM / step)))
+    places = [int(i) for i in valleys]
+    half = max(1, round(SHELF_MM / 2 / step))
+    rise = np.zeros(len(x))
+    rise[half:-half] = np.abs(height[2 * half :] - height[: -2 * half]) / (2 * half * step)
+    level = (rise < SHELF_SLOPE) & (height < width_mm - DEPTH_MM)
+    level[:half] = level[-half:] = False
+    starts = np.flatnonzero(np.diff(np.concatenate([[0], level.astype(int)])) == 1)
+    for start in starts:
+        length = int(np.argmin(np.append(level[start:], False)))
+        middle = int(start) + length // 2
+        if all(abs(x[middle] - x[place]) > NEXT_MM for place in places):
+            places.append(middle)
+    return sorted(places)
+
+
 def _cut_at(edge: Literal["a", "b"], trace: EdgeTrace, height: Array, index: int, blade: Blade) -> Cut | None:
-    """Measure the cut whose lowest station is given."""
+    """Measure the cut whose root lies at a station."""
     x = trace.x_mm
-    left, right = _band(height, index, height[index] + ROOT_BAND_MM)
+    left, right = _band(height, index)
     root = float(np.median(height[left : right + 1]))
-    sides = [_crossing(x, height, index, root + FLANK_UP_MM, step) for step in (-1, 1)]
+    sides = [_leaving(x, height, index, root, step) for step in (-1, 1)]
     if sides[0] is None or sides[1] is None:
         return None
     middle = 0.5 * (sides[0] + sides[1])
     u = trace.u_mm[left : right + 1]
     u = u[np.isfinite(u)]
-    located = float(np.median(u)) if len(u) else 0.1
+    located = float(np.median(u)) if len(u) else UNSEEN_U_MM
     flat = float(x[right] - x[left])
     independent = max(1.0, flat / trace.correlation_mm)
     u_root = float(np.hypot(located / np.sqrt(independent), blade.height_common_u_mm))
@@ -90,22 +112,23 @@ def _cut_at(edge: Literal["a", "b"], trace: EdgeTrace, height: Array, index: int
     return Cut(edge, Length(middle, u_position), Length(root, u_root), flat)
 
 
-def _band(height: Array, index: int, level: float) -> tuple[int, int]:
-    """First and last index around ``index`` that stay below a level."""
+def _band(height: Array, index: int) -> tuple[int, int]:
+    """First and last index around ``index`` that stay at its level."""
     left = right = index
-    while left > 0 and height[left - 1] < level:
+    while left > 0 and abs(height[left - 1] - height[index]) < ROOT_BAND_MM:
         left -= 1
-    while right < len(height) - 1 and height[right + 1] < level:
+    while right < len(height) - 1 and abs(height[right + 1] - height[index]) < ROOT_BAND_MM:
         right += 1
     return left, right
 
 
-def _crossing(x: Array, height: Array, index: int, level: float, step: int) -> float | None:
-    """Station where the edge first climbs through a level, going from ``index`` in steps of +-1."""
+def _leaving(x: Array, height: Array, index: int, root: float, step: int) -> float | None:
+    """Station where the edge first leaves the root's level by FLANK_MM, up or down, going in steps of +-1."""
     i = index
     while 0 <= i + step < len(x):
-        if height[i + step] >= level > height[i]:
-            part = (level - height[i]) / (height[i + step] - height[i])
+        before, after = abs(height[i] - root), abs(height[i + step] - root)
+        if after >= FLANK_MM > before:
+            part = (FLANK_MM - before) / (after - before)
             return float(x[i] + part * (x[i + step] - x[i]))
         i += step
     return None

@@ -6,18 +6,20 @@ reference each have their own colours.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import binary_fill_holes, gaussian_filter
 
-from keyid.key_proposals import blur, disk, steepness
+from keyid.key_proposals import blur, disk
+from keyid.key_shape import contour_mm
 from keyid.table_view import TableView
 
 Image = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
-NEAR_MM = 12.0  # surroundings from which the surface's colours are learnt
 REACH_MM = 9.0  # the key reaches no further beyond a seed
 GAP_MM = 2.5  # what lies that near a seed's edge may be either
 CORE_MM = 0.8  # what lies that deep in a seed is taken for key
@@ -30,51 +32,84 @@ LIMIT = 5.0  # log of the ratio of probabilities; no single pixel is surer
 ROUNDS = 2  # the second learns from the first's result
 SMOOTHNESS = 5.0  # nats that an edge-free boundary costs per pixel
 CODE_MID = 32.0  # the log ratio of 0 in the coded channel
+SHARP_MM = 0.6  # softer edges are penumbras, and no place to cut
+SHARP_GAIN = 3.0
 OPENCV_SMOOTHNESS = 50.0  # gamma, fixed in OpenCV's grabcut.cpp
 
-OUTLINE_SLACK_MM = 0.5  # an edge that near to the outline supports it
+STEP_MM = 0.75  # to each side of the outline: beyond its blur and its wobble
+TANGENT_POINTS = 3  # neighbours on the outline that give its direction
 FOREIGN_MM = 1.5  # an outline that near to the reference's is the reference's
-SURE_STEEPNESS = 6.0  # grey levels per mm on a surface without texture
-TEXTURE_STEEPNESS = 2.5  # times the median around
+SURE_STEP = 6.0  # of 255, on a surface without texture
+TEXTURE_STEPS = 1.5  # times the texture's own
+
+
+@dataclass(frozen=True)
+class Part:
+    """A part of the key with colours of its own.
+
+    Attributes
+    ----------
+    core : ndarray of bool
+        Pixels that are surely this part.
+    reach : ndarray of bool
+        Pixels that this part, and no other, may cover.
+    """
+
+    core: Mask
+    reach: Mask
 
 
 def refine(view: TableView, seed: Mask) -> Mask:
     """The key's pixels near a seed, filled; empty when nothing is left of it."""
-    frame = _window(seed, NEAR_MM * view.px_per_mm)
-    near = TableView(
-        view.pixels[frame], view.seen[frame], view.on_reference[frame], view.px_per_mm, view.corner_mm
-    )  # its corner isn't used
-    mask = seed[frame]
+    mask = seed
     for _ in range(ROUNDS):
         if mask.any():
-            mask = _cut(near, _log_ratio(near, mask), mask)
-    out = np.zeros_like(seed)
-    out[frame] = mask
-    return out
+            mask = refine_parts(view, mask, [Part(_core(mask, view.px_per_mm), np.ones_like(seed))])
+    return mask
+
+
+def refine_parts(view: TableView, blob: Mask, parts: list[Part]) -> Mask:
+    """The key's pixels near a blob whose parts are known."""
+    return _cut(view, _log_ratio(view, blob, parts), blob)
+
+
+def _core(mask: Mask, px_per_mm: float) -> Mask:
+    """What lies deep in a mask; all of a thin one."""
+    core = _away(mask, px_per_mm) < -CORE_MM
+    return core if np.count_nonzero(core) > FEW_SAMPLES else mask
 
 
 def support(view: TableView, blob: Mask) -> float:
-    """Share of the outline that is a clear edge of its own: much steeper than the texture, and not the reference's."""
-    frame = _window(blob, NEAR_MM * view.px_per_mm)
-    lab = np.asarray(cv2.cvtColor(view.pixels[frame], cv2.COLOR_BGR2LAB), np.float32)
-    steep = steepness(blur(lab, 0.25 * view.px_per_mm)) * view.px_per_mm
-    mask = blob[frame]
-    around = (_away(mask, view.px_per_mm) > GAP_MM) & view.seen[frame]
-    texture = float(np.median(steep[around])) if around.any() else 0.0
-    best = cv2.dilate(steep, disk(2 * OUTLINE_SLACK_MM * view.px_per_mm))
-    best[np.abs(_away(view.on_reference, view.px_per_mm)[frame]) < FOREIGN_MM] = 0
-    rim = mask & (cv2.erode(mask.astype(np.uint8), np.ones((3, 3), np.uint8)) == 0)
-    return float(np.mean(best[rim] > TEXTURE_STEEPNESS * texture + SURE_STEEPNESS))
+    """Share of the outline across which the picture steps, much more than its texture does, off the reference's rim.
+
+    A step has different colours on both sides: a drawn line has not, and a penumbra is too soft.
+    """
+    outline = contour_mm(blob, view.px_per_mm) * view.px_per_mm
+    ahead = np.roll(outline, -TANGENT_POINTS, axis=0) - np.roll(outline, TANGENT_POINTS, axis=0)
+    normal = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.maximum(np.linalg.norm(ahead, axis=1), 1e-6)[:, None]
+    offset = STEP_MM * view.px_per_mm * normal
+    lab = blur(np.asarray(cv2.cvtColor(view.pixels, cv2.COLOR_BGR2LAB), np.float32), 0.25 * view.px_per_mm)
+    step = np.linalg.norm(_sample(lab, outline + offset) - _sample(lab, outline - offset), axis=1)
+    foreign = np.abs(_away(view.on_reference, view.px_per_mm)) < FOREIGN_MM
+    step[_sample(foreign.astype(np.float32), outline) > 0] = 0
+    return float(np.mean(step > TEXTURE_STEPS * _texture_step(view, lab, blob) + SURE_STEP))
 
 
-def _window(seed: Mask, margin_px: float) -> tuple[slice, slice]:
-    """Rows and columns of a seed with a margin."""
-    rows, columns = np.nonzero(seed.any(axis=1))[0], np.nonzero(seed.any(axis=0))[0]
-    margin = round(margin_px)
-    return (
-        slice(max(0, rows[0] - margin), rows[-1] + margin + 1),
-        slice(max(0, columns[0] - margin), columns[-1] + margin + 1),
-    )
+def _sample(image: Image, points: NDArray[np.float64]) -> Image:
+    """Values at points (n, 2), between pixels."""
+    at = points.astype(np.float32)[:, None]
+    values = cv2.remap(image, at[..., 0], at[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values[:, 0], np.float32)
+
+
+def _texture_step(view: TableView, lab: Image, blob: Mask) -> float:
+    """Median difference of two places round the blob, as far apart as a step's two sides."""
+    apart = max(1, round(2 * STEP_MM * view.px_per_mm))
+    around = (_away(blob, view.px_per_mm) > GAP_MM) & view.seen
+    pairs = [(lab[:, apart:], lab[:, :-apart], around[:, apart:] & around[:, :-apart])]
+    pairs.append((lab[apart:], lab[:-apart], around[apart:] & around[:-apart]))
+    steps = np.concatenate([np.linalg.norm(one[both] - other[both], axis=1) for one, other, both in pairs])
+    return float(np.median(steps)) if len(steps) else 0.0
 
 
 def _away(mask: Mask, px_per_mm: float) -> Image:
@@ -84,21 +119,23 @@ def _away(mask: Mask, px_per_mm: float) -> Image:
     return np.asarray((outside - inside) / px_per_mm, np.float32)
 
 
-def _log_ratio(view: TableView, mask: Mask) -> Image:
+def _log_ratio(view: TableView, mask: Mask, parts: list[Part]) -> Image:
     """Log of the ratio of the probabilities of each pixel's colour in the key and around it."""
     smooth = blur(view.pixels.astype(np.float32), 0.2 * view.px_per_mm)
     bins = _colour_bins(smooth)
     away = _away(mask, view.px_per_mm)
-    core = away < -CORE_MM
-    key = _density(bins[core if np.count_nonzero(core) > FEW_SAMPLES else mask])
+    keys = [_density(bins[part.core]) for part in parts]
     ratio = np.zeros(mask.shape, np.float32)
     for region in (view.on_reference, ~view.on_reference):
         here = region & view.seen
         ring = here & (away > GAP_MM)
-        if np.count_nonzero(ring) > FEW_SAMPLES:
-            shades = [_density(_colour_bins(smooth[ring] * np.float32(shade))) for shade in SHADES]
-            around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * np.mean(shades, axis=0)
-            ratio[here] = np.log((key[bins[here]] + FLOOR) / (around[bins[here]] + FLOOR))
+        if np.count_nonzero(ring) < FEW_SAMPLES:
+            continue
+        shades = [_density(_colour_bins(smooth[ring] * np.float32(shade))) for shade in SHADES]
+        around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * np.mean(shades, axis=0)
+        for part, key in zip(parts, keys, strict=True):
+            at = here & part.reach
+            ratio[at] = np.log((key[bins[at]] + FLOOR) / (around[bins[at]] + FLOOR))
     return np.clip(ratio, -LIMIT, LIMIT)
 
 
@@ -126,8 +163,9 @@ def _cut(view: TableView, ratio: Image, mask: Mask) -> Mask:
     """
     coded = np.clip((ratio / LIMIT + 1) * CODE_MID, 0, 2 * CODE_MID)
     pixels = blur(view.pixels.astype(np.float32), 0.15 * view.px_per_mm)
+    pixels = SHARP_GAIN * (pixels - blur(pixels, SHARP_MM * view.px_per_mm))
     warmth = (pixels[..., 2] - pixels[..., 0]) / 2 + 128
-    image = np.clip(np.stack([coded, pixels.mean(axis=-1), warmth], axis=-1), 0, 255).astype(np.uint8)
+    image = np.clip(np.stack([coded, pixels.mean(axis=-1) + 128, warmth], axis=-1), 0, 255).astype(np.uint8)
     labels = np.where(ratio > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
     labels[(_away(mask, view.px_per_mm) > REACH_MM) | ~view.seen] = cv2.GC_BGD
     cv2.grabCut(image, labels, None, _model(0.0), _model(2 * CODE_MID), 1, cv2.GC_EVAL_FREEZE_MODEL)  # type: ignore[call-overload]

@@ -28,13 +28,13 @@ THRESHOLDS = (1.7, 2.5, 3.7, 5.5, 8.0, 12.0)  # times texture plus floor
 EDGE_THRESHOLDS = (2.0, 3.5, 6.0)
 CLOSE_MM = 1.6  # gaps in an edge, or between the parts of a glaring key
 OPEN_MM = 2.0  # lines of mats and paper are narrower, blades wider
-AREA_MM2 = (250.0, 2600.0)  # from a small metal key to a large plastic-headed one with its shadow
-SIDE_MM = (28.0, 115.0)  # of the upright bounding box, the longer side
+AREA_MM2 = (60.0, 2600.0)  # from a part of a small blade to a large plastic-headed key with its shadow
+SIDE_MM = (12.0, 115.0)  # of the upright bounding box, the longer side
 RIM_MM = 0.8  # the reference's own rim is not a difference from the surface
 
 
 def propose(view: TableView) -> Iterator[Mask]:
-    """Filled blobs of a key's size."""
+    """Filled blobs of the size of a key, its head or its blade."""
     rim = _rim(view)
     for contrast, thresholds in _contrast_maps(view):
         for threshold in thresholds:
@@ -97,7 +97,7 @@ def _rim(view: TableView) -> Mask:
 
 
 def _blobs(mask: Mask, px_per_mm: float) -> Iterator[Mask]:
-    """The connected parts of a key's size, gaps closed, holes filled, lines taken off."""
+    """The connected parts of a fitting size, gaps closed, holes filled, lines taken off."""
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, disk(CLOSE_MM * px_per_mm))
     filled = binary_fill_holes(closed).astype(np.uint8)
     opened = cv2.morphologyEx(filled, cv2.MORPH_OPEN, disk(OPEN_MM * px_per_mm))

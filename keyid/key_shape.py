@@ -8,6 +8,7 @@ the collar behind a shoulder is parallel to it.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -16,12 +17,15 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
+Evidence = Callable[[Array], Array]
 
 # Ranges of flat keys in mm, with the width of the soft slope beyond each end (common practice, no source).
 WHOLE_MM = (35.0, 100.0, 8.0)
 BLADE_MM = (18.0, 48.0, 5.0)  # with the collar behind the shoulder
 WIDTH_MM = (4.8, 12.5, 1.2)
-HEAD_MM = (16.0, 42.0, 4.0)
+HEAD_MM = (16.0, 40.0, 4.0)
+HEAD_LENGTH_MM = (15.0, 50.0, 5.0)
+BLADE_OVER_HEAD = (0.5, 1.9, 0.4)
 HEAD_OVER_BLADE = (1.5, 7.0, 0.4)
 
 FIRST_DISK_MM = 13.5  # wider than any blade, narrower than any head; some collars are as wide
@@ -29,7 +33,7 @@ DISK_PER_WIDTH, DISK_EXTRA_MM = 1.25, 5.0  # a collar is up to 2.5 mm wider than
 COLLAR_STEP_MM = 2.6  # what is further out than that from the blade is head
 DISK_OF_HEAD = 0.85  # at most that share of the widest disk in the head
 STEP_MM = 0.25  # spacing of contour points
-TURN_DEG, TURN_STEP_DEG = 14.0, 0.5  # the principal axis of a cut blade is off by less
+TURN_DEG, TURN_STEP_DEG = 14.0, 0.25  # the principal axis of a cut blade is off by less
 NEAR_LINE_MM = 0.3  # side points that near lie on one line; a segmented edge wobbles by about that
 AIM_SD_MM = 3.0  # how far the head's middle may lie off the blade's mid-line; heads stand up and lean outward
 TIP_TAPER_MM = 3.0  # not a side any more
@@ -38,16 +42,20 @@ SIDE_SHARE = 0.07  # share of a side's points that reach beyond its uncut line
 MIN_HEAD_SOLIDITY = (0.9, 1.01, 0.08)
 MIN_BOX_FILL = (0.72, 1.01, 0.08)  # of the head's bounding box: pi/4 for an oval, half for a wedge
 FRONT_STEP_MM = 2.0
-MAX_FRONT_MM = (-1.0, 3.5, 2.0)  # in which the head widens by that step on each side: under 2 for an oval
-MIN_STRAIGHT = (0.3, 2.0, 0.15)
+SAME_FRONT_MM = 1.5  # a head is as symmetric as that
+FLAT_FRONT_MM, MAX_ROUNDING_MM = 1.2, 1.5  # what a rounder head takes more than a flat one, it goes on to the blade
+MAX_FRONT_MM = (-1.0, 3.5, 5.0)  # in which the head widens by that step on each side: under 2 for an oval
+MIN_STRAIGHT = (0.2, 2.0, 0.15)
 MIN_FILL = (0.62, 1.2, 0.12)
 MAX_OFFSET_MM = (-1.0, 4.0, 2.5)  # head's middle off the blade's mid-line
-MAX_STRAY = (-1.0, 0.04, 0.06)  # share of the blob that is neither head nor blade
+MAX_STRAY = (-1.0, 0.06, 0.3)  # share of the blob that is neither head nor blade
+TRIM_MM = 1.5
+MAX_ARMS = 3  # of a blob that are tried as its blade
 
 
 @dataclass(frozen=True)
 class KeyShape:
-    """A blob read as a key; lengths in mm in the blob's own frame (x right, y down).
+    """A blob read as a key; mm from the centre of the mask's top-left pixel, x right, y down.
 
     Attributes
     ----------
@@ -57,10 +65,13 @@ class KeyShape:
         Across the uncut blade.
     head_mm : tuple of float
         Length of the head along the blade's axis, and across it.
+    head_offset_mm : float
+        Middle of the head across the axis, from the blade's mid-line.
     likeness : float
         0 (not a key) to 1.
     parts : tuple of float
-        The factors of the likeness: whole length, blade length, width, head width, head over blade, solidity, box fill,
+        The factors of the likeness: whole length, blade length, width, head width, head
+        length, head over blade, blade over head, solidity, box fill,
         front, straightness, fill, offset, stray.
     """
 
@@ -68,28 +79,55 @@ class KeyShape:
     neck_mm: Array
     width_mm: float
     head_mm: tuple[float, float]
+    head_offset_mm: float
     likeness: float
     parts: tuple[float, ...]
 
+    @property
+    def length_mm(self) -> float:
+        """From the head to the tip."""
+        return float(np.linalg.norm(self.tip_mm - self.neck_mm))
 
-def read_shape(blob: Mask, px_per_mm: float) -> KeyShape | None:
-    """Read a filled blob as a key; None when it has no head or no blade at all."""
+    def coordinates(self, points_mm: Array) -> tuple[Array, Array]:
+        """Along the mid-line from the neck to the tip, and across it, of points (..., 2)."""
+        along = (self.tip_mm - self.neck_mm) / self.length_mm
+        offset = points_mm - self.neck_mm
+        return offset @ along, offset @ np.array([-along[1], along[0]])
+
+
+def read_shape(blob: Mask, px_per_mm: float, evidence: Evidence | None = None) -> KeyShape | None:
+    """Read a filled blob as a key; None when it has no head or no blade at all.
+
+    ``evidence`` weighs directions (n, 2) of the blade by what else is known of them than the blob's sides.
+    """
     head = _open(blob, FIRST_DISK_MM * px_per_mm)
-    blade = _longest_arm(blob & ~head, head, px_per_mm)
-    if blade is None:
+    if not head.any():
         return None
-    frame = _axis(blade, head, px_per_mm)
-    sides = _sides(blob, head, frame, px_per_mm)
+    arms = _arms(blob & ~head, head, px_per_mm)
+    readings = [_read_arm(blob, head, arm, px_per_mm, evidence) for arm in arms]
+    return max((each for each in readings if each is not None), key=lambda each: each.likeness, default=None)
+
+
+def _read_arm(blob: Mask, head: Mask, arm: Mask, px_per_mm: float, evidence: Evidence | None) -> KeyShape | None:
+    """Read a blob as a key whose blade is the arm."""
+    sides = _sides(head | arm, head, _axis(arm, head, px_per_mm), px_per_mm, evidence)
     if sides is None:
         return None
     frame, level, straight = sides
-    width = float(level[1] - level[0])
     widest = 2 * cv2.distanceTransform(head.astype(np.uint8), cv2.DIST_L2, 5).max() / px_per_mm
-    disk = min(DISK_PER_WIDTH * width + DISK_EXTRA_MM, DISK_OF_HEAD * widest)
-    head = _open(blob, disk * px_per_mm)
-    if not head.any():
-        return None
-    return _measure(blob, head, frame, level, straight, px_per_mm)
+    disk = min(DISK_PER_WIDTH * float(level[1] - level[0]) + DISK_EXTRA_MM, DISK_OF_HEAD * widest)
+    fuller = _open(head | arm, disk * px_per_mm)
+    stray = 1 - np.count_nonzero(head | arm) / np.count_nonzero(blob)
+    return _measure(head | arm, fuller, frame, level, straight, stray, px_per_mm) if fuller.any() else None
+
+
+def trim(blob: Mask, shape: KeyShape, px_per_mm: float) -> Mask:
+    """The blob without what can be neither head nor blade."""
+    s, v = shape.coordinates(pixel_places_mm(blob.shape, px_per_mm))
+    blade = (s > 0) & (np.abs(v) < shape.width_mm / 2 + COLLAR_STEP_MM) & (s < shape.length_mm + TRIM_MM)
+    length, across = shape.head_mm
+    head = (s <= 0) & (s > -length - TRIM_MM) & (np.abs(v - shape.head_offset_mm) < across / 2 + TRIM_MM)
+    return largest(blob & (blade | head))
 
 
 @dataclass(frozen=True)
@@ -127,20 +165,26 @@ def largest(mask: Mask) -> Mask:
     return labels == 1 + int(np.argmax(stats[1:, cv2.CC_STAT_AREA])) if count > 1 else mask
 
 
+def pixel_places_mm(shape: tuple[int, ...], px_per_mm: float) -> Array:
+    """Where the pixels of a mask of that shape lie, (rows, columns, 2)."""
+    rows, columns = np.indices(shape[:2])
+    return np.asarray(np.stack([columns, rows], axis=-1) / px_per_mm)
+
+
 def _points_mm(mask: Mask, px_per_mm: float) -> Array:
     return np.argwhere(mask)[:, ::-1] / px_per_mm
 
 
-def _longest_arm(rest: Mask, head: Mask, px_per_mm: float) -> Mask | None:
-    """Of what the head leaves over, the part that reaches farthest from it."""
-    if not head.any():
-        return None
-    count, labels, _, _ = cv2.connectedComponentsWithStats(rest.astype(np.uint8), connectivity=4)
+def _arms(rest: Mask, head: Mask, px_per_mm: float) -> list[Mask]:
+    """Of what the head leaves over, the parts that reach as far from it as a blade, the farthest first."""
+    count, components = cv2.connectedComponents(rest.astype(np.uint8), connectivity=4)
+    labels = np.asarray(components, np.intp)
     away = cv2.distanceTransform((~head).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
-    reaches = [float(away[labels == label].max()) for label in range(1, count)]
-    if not reaches or max(reaches) < BLADE_MM[0] - BLADE_MM[2]:
-        return None
-    return np.asarray(labels == 1 + int(np.argmax(reaches)))
+    reach = np.zeros(count)
+    np.maximum.at(reach, labels.ravel(), np.where(rest, away, 0).ravel())
+    reach[0] = 0
+    far = [label for label in np.argsort(-reach)[:MAX_ARMS] if reach[label] > BLADE_MM[0] - BLADE_MM[2]]
+    return [np.asarray(labels == label) for label in far]
 
 
 def _axis(blade: Mask, head: Mask, px_per_mm: float) -> _Frame:
@@ -161,7 +205,9 @@ def contour_mm(blob: Mask, px_per_mm: float) -> Array:
     return np.column_stack([np.interp(at, run, closed[:, 0]), np.interp(at, run, closed[:, 1])])
 
 
-def _sides(blob: Mask, head: Mask, frame: _Frame, px_per_mm: float) -> tuple[_Frame, Array, float] | None:
+def _sides(
+    blob: Mask, head: Mask, frame: _Frame, px_per_mm: float, evidence: Evidence | None
+) -> tuple[_Frame, Array, float] | None:
     """The direction in which the blade's sides are straightest, their two levels, and how straight they are."""
     outline = contour_mm(blob, px_per_mm)
     s, v = frame.coordinates(outline)
@@ -174,7 +220,10 @@ def _sides(blob: Mask, head: Mask, frame: _Frame, px_per_mm: float) -> tuple[_Fr
     aim = _points_mm(head, px_per_mm).mean(axis=0)
     turns = np.radians(np.arange(-TURN_DEG, TURN_DEG + 1e-9, TURN_STEP_DEG))
     fits = [_fit_sides(upper, lower, aim, frame.turned(turn)) for turn in turns]
-    best = int(np.argmax([fit[0] for fit in fits]))
+    weight = np.array([fit[0] for fit in fits])
+    if evidence is not None:
+        weight *= evidence(np.array([frame.turned(turn).along for turn in turns]))
+    best = int(np.argmax(weight))
     return frame.turned(turns[best]), fits[best][1], fits[best][2]
 
 
@@ -189,46 +238,62 @@ def _fit_sides(upper: Array, lower: Array, aim: Array, frame: _Frame) -> tuple[f
     return straight * float(np.exp(-0.25 * (miss / AIM_SD_MM) ** 2)), level, straight
 
 
-def _reach(s: Array, v: Array, level: Array, step_mm: float) -> float:
-    """How far toward the tip the head reaches that far outside the blade's lines; mean of both sides."""
+def _reach(s: Array, v: Array, level: Array, step_mm: float) -> Array:
+    """How far toward the tip each side reaches that far outside the blade's lines; without a side that never does."""
     fronts = [s[v > level[1] + step_mm], s[v < level[0] - step_mm]]
-    reached = [float(np.quantile(front, 0.999)) for front in fronts if len(front)]
-    return float(np.mean(reached)) if reached else float(s.max())
+    return np.array([np.quantile(front, 0.999) for front in fronts if len(front)])
 
 
-def _measure(blob: Mask, head: Mask, frame: _Frame, level: Array, straight: float, px_per_mm: float) -> KeyShape:
+def _front(s: Array, v: Array, level: Array) -> float:
+    """In what length the head widens by a step, on the side where it takes longer."""
+    near, far = _reach(s, v, level, COLLAR_STEP_MM), _reach(s, v, level, COLLAR_STEP_MM + FRONT_STEP_MM)
+    return float(np.max(near - far)) if len(far) == 2 else float(np.ptp(s))
+
+
+def _neck(s: Array, v: Array, level: Array) -> float:
+    """Where the head begins: the mean of both sides; where they differ a shadow reaches further than the head."""
+    near, far = _reach(s, v, level, COLLAR_STEP_MM), _reach(s, v, level, COLLAR_STEP_MM + FRONT_STEP_MM)
+    if not len(near):
+        return float(s.max())
+    begin = float(near.mean() if np.ptp(near) < SAME_FRONT_MM else near.min())
+    rounding = begin - float(far.mean()) - FLAT_FRONT_MM if len(far) else 0.0
+    return begin + float(np.clip(rounding, 0.0, MAX_ROUNDING_MM))
+
+
+def _measure(
+    blob: Mask, head: Mask, frame: _Frame, level: Array, straight: float, stray: float, px_per_mm: float
+) -> KeyShape:
     """Lengths and likeness of a blob whose head and blade axis are known."""
     whole_s, whole_v = frame.coordinates(_points_mm(blob, px_per_mm))
     head_s, head_v = frame.coordinates(_points_mm(head, px_per_mm))
     width, middle = level[1] - level[0], level.mean()
     inside = np.abs(whole_v - middle) < width / 2
     tip = float(whole_s[inside].max()) if inside.any() else float(whole_s.max())
-    neck = _reach(head_s, head_v, level, COLLAR_STEP_MM)
+    neck = _neck(head_s, head_v, level)
     ahead = (whole_s > neck) & (np.abs(whole_v - middle) < 0.5 * width + COLLAR_STEP_MM)
     area = px_per_mm**2
     fill = np.count_nonzero(ahead & inside) / area / max(width * (tip - neck), 1.0)
-    stray = 1 - (np.count_nonzero(ahead) + len(head_s)) / max(len(whole_s), 1)
     across = float(np.ptp(head_v))
-    steps = (COLLAR_STEP_MM, COLLAR_STEP_MM + FRONT_STEP_MM)
-    front = float(np.subtract(*(_reach(whole_s, whole_v, level, step) for step in steps)))
-    offset = abs(float(head_v.min() + head_v.max()) / 2 - middle)
+    offset = float((head_v.min() + head_v.max()) / 2 - middle)
     parts = (
         _soft(float(np.ptp(whole_s)), WHOLE_MM),
         _soft(tip - neck, BLADE_MM),
         _soft(width, WIDTH_MM),
         _soft(across, HEAD_MM),
+        _soft(float(np.ptp(head_s)), HEAD_LENGTH_MM),
         _soft(across / max(width, 1.0), HEAD_OVER_BLADE),
+        _soft((tip - neck) / max(across, 1.0), BLADE_OVER_HEAD),
         _soft(_solidity(head), MIN_HEAD_SOLIDITY),
         _soft(len(head_s) / area / max(across * float(np.ptp(head_s)), 1.0), MIN_BOX_FILL),
-        _soft(front, MAX_FRONT_MM),
+        _soft(_front(whole_s, whole_v, level), MAX_FRONT_MM),
         _soft(straight, MIN_STRAIGHT),
         _soft(fill, MIN_FILL),
-        _soft(offset, MAX_OFFSET_MM),
+        _soft(abs(offset), MAX_OFFSET_MM),
         _soft(stray, MAX_STRAY),
     )
     head_mm = (float(np.ptp(head_s)), across)
     tip_mm, neck_mm = frame.point(tip, middle), frame.point(neck, middle)
-    return KeyShape(tip_mm, neck_mm, float(width), head_mm, float(np.prod(parts)), parts)
+    return KeyShape(tip_mm, neck_mm, float(width), head_mm, offset, float(np.prod(parts)), parts)
 
 
 def _soft(value: float, limits: tuple[float, float, float]) -> float:

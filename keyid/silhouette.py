@@ -6,6 +6,7 @@ as keys; the blob that is most like a key and most sharply bounded is the key.  
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import Literal
 
@@ -13,11 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.blade_axis import axis_evidence
 from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.key_cut import refine, support
-from keyid.key_proposals import propose
-from keyid.key_shape import KeyShape, contour_mm, read_shape
+from keyid.key_cut import Part, refine, refine_parts, support
+from keyid.key_pairs import join
+from keyid.key_proposals import disk, propose
+from keyid.key_shape import KeyShape, contour_mm, pixel_places_mm, read_shape, trim
 from keyid.photo import Photo
 from keyid.scale import Scale
 from keyid.table_view import TableView, photo_px_per_mm, view_table
@@ -28,10 +31,20 @@ Mask = NDArray[np.bool_]
 SEARCH_PX_PER_MM = 2.0  # finds a blade of 5 mm and costs a tenth of a second
 FINE_PX_PER_MM = 4.0  # places edges to a quarter of a millimetre
 MIN_PHOTO_PX_PER_MM = 5.0  # below it a cut step of 0.3 mm is a pixel
+SURROUNDINGS_MM = 24.0  # round a seed: it may grow by a graph cut's reach twice, and needs some surface beyond
 SAME_BLOB = 0.75  # intersection over union of blobs that are one proposal
 MAX_REFINED = 8  # the best proposals; the right one is among the first few
+PART_ROUNDS = 2
+CORE_SHARE = 0.2  # of the blade's width, to each side of its mid-line, is metal even where it is cut
+CORE_TIP_MM = 3.0  # the tip may be pointed
+HEAD_CORE, HEAD_CORE_MM = 0.2, 4.0  # so deep in the head's outline, as share of its size and at most
+LATER_SHARE = 0.75  # a later stage has less shadow in it, so that it may score a little less
 MIN_SEED = 0.02  # proposals less like a key aren't worth refining while there are others
-MIN_SCORE = 0.3  # likeness times squared support of a key
+SUPPORT = (
+    0.65,
+    0.9,
+)  # share of the outline that is a clear step: no key below the first, surely sharp above the second
+MIN_SCORE = 0.3  # likeness times support of a key
 SURE_SCORE = 0.6  # of a second key: a likely key isn't refused for a doubtful one
 DARK_LEVEL = 28.0  # of 255, 95th percentile of a photo that shows next to nothing
 PLASTIC_HEAD_MM = 35.5  # metal heads are shorter along the blade's axis (common practice, no source)
@@ -62,11 +75,11 @@ class Silhouette:
 
 @dataclass(frozen=True)
 class _Found:
-    """A blob of the fine view that reads as a key."""
+    """A blob that reads as a key, in its own window of the table."""
 
+    view: TableView
     blob: Mask
     shape: KeyShape
-    origin_px: Array
     score: float
 
 
@@ -85,14 +98,14 @@ def find_silhouette(photo: Photo, scale: Scale) -> Silhouette:
             "no-key", "No key was found in this photo.", "Lay one key flat on a plain surface beside the card."
         )
     best = found[0]
-    others = [each for each in found[1:] if each.score > SURE_SCORE and not (each.blob & best.blob).any()]
+    others = [each for each in found[1:] if each.score > SURE_SCORE and _apart(each, best)]
     if others:
         raise PhotoError(
             "several-keys", "There is more than one key in this photo.", "Take the other keys away and photograph one."
         )
-    if _cut_off(best.blob, fine):
+    if _cut_off(best.blob, best.view):
         raise PhotoError("key-cut-off", "The key runs out of the picture.", "Take the photo with the whole key in it.")
-    return _silhouette(best, fine, scale.camera)
+    return _silhouette(best, scale.camera)
 
 
 def _check_photo(photo: Photo, scale: Scale) -> None:
@@ -118,10 +131,12 @@ def resize_mask(mask: Mask, size: tuple[int, int]) -> Mask:
 
 def _ranked_seeds(view: TableView) -> list[Mask]:
     """Proposals most like a sharply bounded key first, near copies left out."""
+    blobs = list(propose(view))
     scored = []
-    for blob in propose(view):
-        found = _read(blob, view)
-        scored.append((found.score if found else 0.0, blob))
+    for blob in itertools.chain(blobs, join(_different(blobs), view.px_per_mm)):
+        near, part = view.crop(blob, SURROUNDINGS_MM)
+        shape = read_shape(blob[part], view.px_per_mm)
+        scored.append((_score(near, blob[part], shape) if shape else 0.0, blob))
     kept: list[Mask] = []
     for _, blob in sorted(scored, key=lambda each: -each[0]):
         if all(_overlap(blob, other) < SAME_BLOB for other in kept):
@@ -131,48 +146,95 @@ def _ranked_seeds(view: TableView) -> list[Mask]:
     return kept
 
 
+def _different(blobs: list[Mask]) -> list[Mask]:
+    """The blobs without near copies."""
+    kept: list[Mask] = []
+    for blob in blobs:
+        if all(_overlap(blob, other) < SAME_BLOB for other in kept):
+            kept.append(blob)
+    return kept
+
+
 def _overlap(one: Mask, other: Mask) -> float:
     """Intersection over union."""
     return np.count_nonzero(one & other) / max(int(np.count_nonzero(one | other)), 1)
 
 
-def _read(blob: Mask, view: TableView) -> _Found | None:
-    """Read a blob as a key."""
-    rows, columns = np.nonzero(blob.any(axis=1))[0], np.nonzero(blob.any(axis=0))[0]
-    if len(rows) == 0:
-        return None
-    cut = blob[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
-    shape = read_shape(cut, view.px_per_mm)
-    if shape is None:
-        return None
-    return _Found(blob, shape, np.array([columns[0], rows[0]], float), shape.likeness * support(view, blob) ** 2)
+def _score(view: TableView, blob: Mask, shape: KeyShape) -> float:
+    """How surely a blob is a key: shape and sharp bounds, both needed."""
+    if shape.likeness < MIN_SCORE * MIN_SEED:
+        return 0.0
+    low, high = SUPPORT
+    return shape.likeness * float(np.clip((support(view, blob) - low) / (high - low), 0.0, 1.0))
 
 
 def _refined(view: TableView, seeds: list[Mask]) -> list[_Found]:
     """The seeds refined on the fine view, and read as keys."""
-    found = []
-    for seed in seeds:
-        blob = refine(view, resize_mask(seed, view.seen.shape[::-1]))
-        read = _read(blob, view)
-        if read is not None:
-            found.append(read)
-    return found
+    enlarged = (resize_mask(seed, view.seen.shape[::-1]) for seed in seeds)
+    found = [_refine(*view.crop(seed, SURROUNDINGS_MM), seed) for seed in enlarged]
+    return [each for each in found if each is not None]
+
+
+def _refine(view: TableView, part: tuple[slice, slice], seed: Mask) -> _Found | None:
+    """A seed cut out anew, with head and blade apart once they are known; the last good one."""
+    stages = [_read(view, seed[part])]
+    if stages[0] is None or stages[0].shape.likeness < MIN_SEED:
+        stages.append(_read(view, refine(view, seed[part])))
+    for _ in range(PART_ROUNDS):
+        last = stages[-1]
+        if last is None or last.shape.likeness < MIN_SEED:
+            break
+        parts = _parts(view, last.blob, last.shape)
+        stages.append(_read(view, refine_parts(view, last.blob, parts)))
+    read = [each for each in stages if each is not None]
+    best = max((each.score for each in read), default=0.0)
+    return next((each for each in reversed(read) if each.score >= LATER_SHARE * best), None)
+
+
+def _read(view: TableView, blob: Mask) -> _Found | None:
+    """Read a blob as a key, with the blade's direction from the picture."""
+    shape = read_shape(blob, view.px_per_mm)
+    if shape is not None and shape.likeness > MIN_SEED:
+        shape = read_shape(blob, view.px_per_mm, axis_evidence(view, blob, shape))
+    if shape is None:
+        return None
+    trimmed = trim(blob, shape, view.px_per_mm)
+    return _Found(view, trimmed, shape, _score(view, trimmed, shape))
+
+
+def _parts(view: TableView, blob: Mask, shape: KeyShape) -> list[Part]:
+    """Head and blade: the cores keep off their edges, where a shadow may have been taken for key."""
+    s, v = shape.coordinates(pixel_places_mm(blob.shape, view.px_per_mm))
+    ahead = s > 0
+    blade = (np.abs(v) < CORE_SHARE * shape.width_mm) & ahead & (s < shape.length_mm - CORE_TIP_MM)
+    deep = min(HEAD_CORE * min(shape.head_mm), HEAD_CORE_MM)
+    inside = cv2.distanceTransform(blob.astype(np.uint8), cv2.DIST_L2, 5) > deep * view.px_per_mm
+    return [Part(inside & ~ahead, ~ahead), Part(blade & blob, ahead)]
+
+
+def _apart(one: _Found, other: _Found) -> bool:
+    """Whether two keys lie on different ground."""
+    outlines = [
+        each.view.to_mm(contour_mm(each.blob, each.view.px_per_mm) * each.view.px_per_mm) for each in (one, other)
+    ]
+    low, high = zip(*[(outline.min(axis=0), outline.max(axis=0)) for outline in outlines], strict=True)
+    return bool(np.any(np.maximum(*low) > np.minimum(*high)))
 
 
 def _cut_off(blob: Mask, view: TableView) -> bool:
     """Whether the blob touches the border of what the photo shows."""
-    inside = cv2.distanceTransform(np.pad(view.seen, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
-    return bool(inside[blob].min() < CUT_OFF_MM * view.px_per_mm)
+    hidden = np.pad(~view.seen, 1, constant_values=True).astype(np.uint8)
+    return bool(cv2.dilate(hidden, disk(2 * CUT_OFF_MM * view.px_per_mm))[1:-1, 1:-1][blob].any())
 
 
-def _silhouette(found: _Found, view: TableView, camera: Camera) -> Silhouette:
+def _silhouette(found: _Found, camera: Camera) -> Silhouette:
     """The key's outline and blade in the photo."""
 
     def to_photo(points_mm: Array) -> Array:
-        ground = view.to_mm(points_mm * view.px_per_mm + found.origin_px)
+        ground = found.view.to_mm(points_mm * found.view.px_per_mm)
         return camera.project(np.column_stack([ground, np.zeros(len(ground))]))
 
     shape = found.shape
-    outline = contour_mm(found.blob, view.px_per_mm) - found.origin_px / view.px_per_mm
     head: Literal["metal", "plastic"] = "plastic" if shape.head_mm[0] > PLASTIC_HEAD_MM else "metal"
+    outline = contour_mm(found.blob, found.view.px_per_mm)
     return Silhouette(to_photo(outline), to_photo(np.stack([shape.neck_mm, shape.tip_mm])), shape.width_mm, head)

@@ -48,6 +48,15 @@ class TableView:
     px_per_mm: float
     corner_mm: Array
 
+    def crop(self, blob: Mask, margin_mm: float) -> tuple[TableView, tuple[slice, slice]]:
+        """The part of the view round a blob, and which rows and columns it is."""
+        margin = round(margin_mm * self.px_per_mm)
+        spans = [np.nonzero(blob.any(axis=axis))[0] for axis in (1, 0)]
+        rows, columns = (slice(max(0, int(span[0]) - margin), int(span[-1]) + margin + 1) for span in spans)
+        part = rows, columns
+        corner = self.to_mm(np.array([columns.start, rows.start], float))
+        return TableView(self.pixels[part], self.seen[part], self.on_reference[part], self.px_per_mm, corner), part
+
     def to_mm(self, points: Array) -> Array:
         """Pixels (..., 2) of the view to world x, y (..., 2) on the table."""
         return np.asarray(self.corner_mm + points * np.array([1.0, -1.0]) / self.px_per_mm)

@@ -37,6 +37,7 @@ SLOPE_ROUNDS = 8
 STRAY_MM = 0.01  # scatter of good points along a straight edge
 LAND_POINTS = 7  # stations: 0.5 mm
 LAND_FLAT_MM = 0.06  # a land's own roughness
+LAND_WINDOWS = 10  # together 0.8 mm of lands: less may be a burr or a stretch of shadow
 LAND_SAME_MM = 0.05
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
@@ -351,17 +352,17 @@ def _robust_slope(x: Array, y: Array) -> float:
 
 
 def _land(across: Array) -> float:
-    """Level of the uncut lands of a cut edge: the highest stretch that runs straight along the blade."""
-    size = LAND_POINTS
-    if len(across) < size:
+    """Level of the uncut lands of a cut edge: the highest at which enough of the edge runs straight along the blade."""
+    if len(across) < LAND_POINTS:
         return float(np.max(across))
-    windows = np.lib.stride_tricks.sliding_window_view(across, size)
-    flat = np.ptp(windows, axis=1) < LAND_FLAT_MM
-    levels = np.median(windows, axis=1)
-    if not flat.any():
-        return float(np.percentile(across, 99))
-    top = levels[flat].max()
-    return float(np.median(levels[flat & (levels > top - LAND_SAME_MM)]))
+    windows = np.lib.stride_tricks.sliding_window_view(across, LAND_POINTS)
+    levels = np.sort(np.median(windows, axis=1)[np.ptp(windows, axis=1) < LAND_FLAT_MM])[::-1]
+    for least in (LAND_WINDOWS, 1):
+        for top in levels:
+            same = levels[(levels <= top) & (levels > top - LAND_SAME_MM)]
+            if len(same) >= least:
+                return float(np.median(same))
+    return float(np.percentile(across, 99))
 
 
 def _foremost(along: Array) -> float:

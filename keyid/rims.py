@@ -40,14 +40,14 @@ FACE_WEIGHT = 0.05  # per sample and unit of the face's log ratio: neighbours ar
 FACE_DOUBT = 0.2  # log ratio that a sample must exceed to speak for the face: shade may look alike
 UNCLEAR = 0.4  # edge strength up to which noise and brush marks reach
 FACING_MOVE = 2  # lines steeper than 45 degrees (a groove's, seen from the tip) are not crossed but followed
-INNER_EDGE_COST = 0.3  # per sample of full edge strength between the middle and the rim
+INNER_EDGE_COST = 0.2  # per sample of full edge strength between the middle and the rim
 BEND_COST = 0.25  # per change of move
 JUMP_COST = 4.0
 JUMP_FROM = 12  # rows: a step of 0.5 mm
 LAND_PERCENTILE = 85  # of an edge's places across: its lands, not its cuts
 WIDTHS_MM = (4.5, 12.5)  # of the blades of flat keys (common practice, no source)
 STRAIGHT_LINE = 0.35  # share of a row's gradient that points one way all along the blade
-GROOVE_FACE_MM = 0.5  # beyond a groove's wall there is face, or the next groove's floor, for at least that much
+GROOVE_FACE_MM = 1.3  # beyond a groove's wall comes face again, past a floor of up to half that width
 GROOVE_FACE = 0.6  # of the greatest log ratio
 GROOVE_CORE = 0.3  # of the coarse width, which shade may make too large: straight lines there are grooves
 GROOVE_MOVE = 1  # a groove's edge has no slope; a cut's flank that crosses it keeps its strength
@@ -293,7 +293,7 @@ def _groove_rows(
     line = 1.3 * np.minimum(parts[0], parts[1]) > STRAIGHT_LINE
     reach = round(GROOVE_FACE_MM / STEP_MM)
     level = np.median(face[:, body], axis=1) / LIMIT
-    beyond = np.array([np.percentile(level[i + 3 : i + reach], 75) for i in range(len(level) - 4)] + [-1.0] * 4)
+    beyond = np.array([np.percentile(level[i + 3 : i + reach], 60) for i in range(len(level) - 4)] + [-1.0] * 4)
     core = out_mm < core_mm
     return np.asarray(np.convolve(line & (core | (beyond > GROOVE_FACE)), np.ones(7), "same") > 0)
 

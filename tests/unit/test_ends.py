@@ -1,0 +1,106 @@
+"""The shoulder's step: on drawn strips, whose step is where it was put, and on scenes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from keyid.ends import BLADE_MIN_MM, Step, find_step
+from keyid.face import LIMIT
+from keyid.lie import LieInputs, place
+from keyid.outline import EdgePoints
+from keyid.strip import STEP_MM, Strip
+from tests.scene import posed_camera
+from tests.unit.known_scene import STEP_LOOK_MM, VIEWS, found_on_face, viewed
+
+Array = NDArray[np.float64]
+
+CAMERA = posed_camera(2900.0, (760.0, 640.0), distance_mm=220.0)
+INPUTS = LieInputs(0.0, 2.2, 0.0, 0.0, 0.0)
+EDGE_MM = 3.5  # half the width
+STEP_S_MM = -23.0
+METAL, TABLE = 0.75, 0.45  # sRGB-coded greys
+BLUR_MM = 0.07  # about that of a photo with 13 px/mm
+
+
+def strip_of(collar_out: Array, s_mm: Array, v_mm: Array, metal: float = METAL) -> tuple[Strip, NDArray[np.float32]]:
+    """A strip whose metal reaches outward to ``collar_out`` at each station (a step is a jump in it), and its face."""
+    depth = collar_out[None, :] - np.abs(v_mm)[:, None]
+    blurred = 0.5 * (1 + erf(depth / (np.sqrt(2) * BLUR_MM)))
+    kernel = np.exp(-0.5 * (np.arange(-8, 9) * STEP_MM / BLUR_MM) ** 2)
+    sharp_steps = np.apply_along_axis(lambda row: np.convolve(row, kernel / kernel.sum(), "same"), 1, blurred)
+    grey = TABLE + (metal - TABLE) * sharp_steps
+    lie = place(INPUTS, CAMERA.project(np.array([[-15.0, 0, 2.2], [15.0, 0, 2.2]])), CAMERA)
+    values = np.repeat(grey[..., None], 3, axis=2).astype(np.float32)
+    face = np.where(depth > 0, LIMIT, -LIMIT).astype(np.float32)
+    return Strip(values, s_mm, v_mm, 27.0, 2 * EDGE_MM, lie), face
+
+
+S_MM = np.arange(-32.0, 3.5, STEP_MM)
+V_MM = np.arange(7.5, -7.5, -STEP_MM)
+
+
+def shoulder(at_mm: float, out_mm: float = 1.6) -> Array:
+    """Blade with a collar that ends at a station."""
+    return np.where(at_mm > S_MM, EDGE_MM + out_mm, EDGE_MM)
+
+
+def found_in(reach: Array, sign: int = 1, metal: float = METAL) -> Step | None:
+    strip, face = strip_of(reach, S_MM, V_MM, metal)
+    return find_step(strip, face, CAMERA, sign, EDGE_MM, 2.2)
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+@pytest.mark.parametrize("at_mm", [-23.0, -19.48, -16.2])
+def test_a_step_is_found_where_it_is(at_mm: float, sign: int) -> None:
+    step = found_in(shoulder(at_mm), sign)
+    assert step is not None
+    # The drawn step lies half way between the last column of the collar and the next.
+    between = S_MM[at_mm > S_MM].max() + STEP_MM / 2
+    assert step.s_mm == pytest.approx(between, abs=0.25 * STEP_MM)  # a parabola's error on a peak of three samples
+    assert step.score > 0.5
+
+
+def test_dark_metal_has_its_step_in_the_same_place() -> None:
+    bright, dark = (found_in(shoulder(STEP_S_MM), metal=metal) for metal in (0.75, 0.15))
+    assert bright is not None
+    assert dark is not None
+    assert dark.s_mm == pytest.approx(bright.s_mm, abs=1e-3)  # only the sign of the change differs
+
+
+def test_an_edge_without_a_collar_has_no_step() -> None:
+    assert found_in(np.full(len(S_MM), EDGE_MM)) is None
+
+
+def test_a_flank_is_no_step() -> None:
+    assert found_in(EDGE_MM + np.clip(STEP_S_MM - S_MM, 0.0, 1.6)) is None  # 45 degrees
+
+
+def test_a_heads_front_is_no_step() -> None:
+    assert found_in(np.where(STEP_S_MM > S_MM, 8.0, EDGE_MM)) is None  # it reaches out past every collar
+
+
+def test_a_step_close_to_the_tip_is_none() -> None:
+    assert found_in(shoulder(-BLADE_MIN_MM + 2.0)) is None
+
+
+def test_of_two_steps_the_one_nearer_to_the_bow_is_the_shoulder() -> None:
+    reach = np.where(S_MM < -17.0, EDGE_MM + 1.6, EDGE_MM)
+    reach = np.where((S_MM > -23.0) & (S_MM < -20.0), EDGE_MM, reach)  # a slot in the land, then metal again
+    step = found_in(reach)
+    assert step is not None
+    assert step.s_mm == pytest.approx(-23.0, abs=STEP_MM)
+
+
+def test_the_shoulder_is_found_in_pictures() -> None:
+    # Where the shoulder's face shows by less than 0.2 mm its two rims merge: those views are not judged here.
+    for view in VIEWS[2:]:
+        scene, outline = viewed(*view)
+        step = outline.upper_step
+        assert step is not None
+        beside = scene.truth.key.width_mm / 2 + STEP_LOOK_MM
+        point = EdgePoints(np.array([step.s_mm]), np.array([beside]), np.zeros(1))
+        assert found_on_face(scene, outline, point)[0, 0] == pytest.approx(0.0, abs=0.06)  # twice the stated 0.03 mm
+        assert outline.lower_step is None  # this key has no step there

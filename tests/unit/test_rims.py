@@ -1,0 +1,282 @@
+"""The rims: best paths, sub-pixel places, and what is found on clean scenes."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from keyid.face import face_log_ratio
+from keyid.outline import EDGE_U_MM, EdgePoints, Outline
+from keyid.rims import (
+    BEND_COST,
+    JUMP_COST,
+    JUMP_FROM,
+    MOVES,
+    STRIDE,
+    THICKNESS_PRIOR_MM,
+    THICKNESS_PRIOR_SD_MM,
+    THICKNESSES_MM,
+    Rim,
+    Side,
+    best_paths,
+    centred,
+    choose_thickness,
+    edge_strength,
+    refine,
+)
+from keyid.strip import STEP_MM, straighten_aligned
+from tests.scene import Scene
+from tests.unit.known_scene import (
+    COARSE,
+    KEY,
+    VIEWS,
+    found_on_face,
+    photo_of,
+    silhouette_of,
+    true_inputs,
+    view_of,
+    viewed,
+)
+
+Array = NDArray[np.float64]
+Image = NDArray[np.float32]
+Path = tuple[tuple[int, ...], tuple[int, ...]]  # rows, and the moves by which they were reached
+
+# --- best paths ------------------------------------------------------------------------------------------------------
+
+
+def every_path(rows: int, columns: int) -> list[Path]:
+    """All paths by moves and jumps inward; a jump counts as move 0."""
+    paths: list[Path] = [((row,), ()) for row in range(rows)]
+    for _ in range(columns - 1):
+        longer = []
+        for at, moves in paths:
+            steps = [(at[-1] + move, move) for move in MOVES]
+            steps += [(row, 0) for row in range(at[-1] - JUMP_FROM + 1)]
+            longer += [((*at, row), (*moves, move)) for row, move in steps if 0 <= row < rows]
+        paths = longer
+    return paths
+
+
+def worth(path: Path, strength: Image, support: Image) -> float:
+    """What a path earns: every sample's reward less bends and jumps."""
+    at, moves = path
+    straight = MOVES.index(0)
+    total = float(strength[straight, at[0], 0] + support[at[0], 0])
+    for column, (row, move) in enumerate(zip(at[1:], moves, strict=True), start=1):
+        jumped = row - at[column - 1] != move
+        bend = 0 if column == 1 or jumped else abs(move - moves[column - 2])
+        total += float(strength[MOVES.index(move), row, column] + support[row, column])
+        total -= JUMP_COST if jumped else BEND_COST * bend
+    return total
+
+
+def drawn(seed: int, rows: int, columns: int) -> tuple[Image, Image]:
+    rng = np.random.default_rng(seed)
+    strength = rng.uniform(0, 1.5, (len(MOVES), rows, columns)).astype(np.float32)
+    return strength, rng.uniform(0, 0.5, (rows, columns)).astype(np.float32)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_the_best_bending_path_is_the_best_of_all(seed: int) -> None:
+    strength, support = drawn(seed, 7, 5)
+    best = max(every_path(7, 5), key=lambda path: worth(path, strength, support))
+    rows, moves, score = best_paths(strength[None], support)
+    assert score[0] == pytest.approx(worth(best, strength, support), abs=1e-4)  # single precision
+    assert tuple(rows[0]) == best[0]
+    assert tuple(moves[0][1:]) == best[1]
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_jump_inward_is_taken_where_it_pays(seed: int) -> None:
+    rows_, columns = JUMP_FROM + 3, 4
+    strength, support = drawn(seed, rows_, columns)
+    support[JUMP_FROM:, :2] += 5.0
+    support[:3, 2:] += 5.0
+    best = max(every_path(rows_, columns), key=lambda path: worth(path, strength, support))
+    rows, _, score = best_paths(strength[None], support)
+    assert np.diff(best[0]).min() <= -JUMP_FROM  # so that the test is about jumps
+    assert score[0] == pytest.approx(worth(best, strength, support), abs=1e-4)
+    jump = int(np.argmin(np.diff(best[0])))
+    assert tuple(rows[0][jump:]) == best[0][jump:]
+
+
+def test_no_path_jumps_outward() -> None:
+    strength, support = drawn(1, JUMP_FROM + 3, 4)
+    support[:3, :2] += 5.0
+    support[JUMP_FROM:, 2:] += 5.0
+    rows, _, _ = best_paths(strength[None], support)
+    assert np.diff(rows[0]).max() <= max(MOVES)
+
+
+def test_each_of_a_batch_is_followed_by_itself() -> None:
+    pictures = [drawn(seed, 7, 6) for seed in (3, 4)]
+    support = pictures[0][1]
+    together = best_paths(np.stack([strength for strength, _ in pictures]), support)
+    for i, (strength, _) in enumerate(pictures):
+        alone = best_paths(strength[None], support)
+        for one, many in zip(alone, together, strict=True):
+            np.testing.assert_array_equal(many[i], one[0])
+
+
+# --- sub-pixel -------------------------------------------------------------------------------------------------------
+
+
+def edge_side(slope: float, blur_samples: float, bright: float = 0.6, dark: float = 0.1) -> tuple[Side, Array]:
+    """A straight blurred edge in linear light, coded as sRGB, and its place outward in each column, mm."""
+    rows, columns = np.mgrid[:90, :120].astype(float)
+    centre = 45.3 + slope * (columns[0] - 60)
+    distance = (rows - centre) / np.hypot(1, slope)
+    light = dark + (bright - dark) * 0.5 * (1 - erf(distance / (np.sqrt(2) * blur_samples)))
+    coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
+    values = np.repeat(coded[..., None], 3, axis=2).astype(np.float32)
+    out = 2.0 + STEP_MM * np.arange(90)
+    empty = np.zeros((90, 60), np.float32)
+    return Side(values, out, empty[None], empty, empty, np.zeros((60, 2))), out[0] + STEP_MM * centre
+
+
+def refined(slope: float, move: int, blur_samples: float, off_samples: float) -> Array:
+    """Errors of the refined places, when the path runs beside the edge by so many samples (and rounds to rows)."""
+    side, truth = edge_side(slope, blur_samples)
+    columns = np.arange(40, 80, STRIDE)
+    path = np.round((truth[columns] - side.out_mm[0]) / STEP_MM + off_samples)
+    rim = Rim(columns, side.out_mm[0] + path * STEP_MM, np.full(len(columns), move), np.ones(len(columns)))
+    place, gradient = refine(side, rim)
+    assert gradient.min() > 0
+    return np.asarray(place - truth[columns])
+
+
+@pytest.mark.parametrize("blur_samples", [1.0, 2.0])
+@pytest.mark.parametrize(("slope", "move"), [(0.0, 0), (0.5, 1), (-1.0, -2), (1.0, 2), (-1.5, -3)])
+def test_a_blurred_edge_is_placed_to_a_tenth_of_a_sample(slope: float, move: int, blur_samples: float) -> None:
+    # A tenth of a pixel, at right angles to the edge, is what gradient peaks give (Devernay, INRIA RR-2724, 1995).
+    assert np.abs(refined(slope, move, blur_samples, 0.0)).max() < 0.1 * STEP_MM * np.hypot(1.0, slope)
+
+
+@pytest.mark.parametrize("off_samples", [-1.5, 1.5])
+@pytest.mark.parametrize("blur_samples", [1.0, 2.0])
+@pytest.mark.parametrize(("slope", "move"), [(0.0, 0), (-1.0, -2), (0.35, 1), (-0.85, -2), (0.2, 0)])
+def test_a_path_beside_the_edge_with_another_slope_finds_it_too(
+    slope: float, move: int, blur_samples: float, off_samples: float
+) -> None:
+    # Slopes between the moves and a path 0.06 mm off cost less than the uncertainty that is stated for an edge.
+    assert np.abs(refined(slope, move, blur_samples, off_samples)).max() < EDGE_U_MM * np.hypot(1.0, slope)
+
+
+def test_contrast_does_not_move_an_edge_but_weakens_it() -> None:
+    columns = np.arange(40, 80, STRIDE)
+    found = []
+    for bright in (0.2, 0.9):
+        side, truth = edge_side(0.0, 1.5, bright=bright)
+        rim = Rim(columns, truth[columns], np.zeros(len(columns), int), np.ones(len(columns)))
+        found.append(refine(side, rim))
+    np.testing.assert_allclose(found[0][0], found[1][0], atol=0.05 * STEP_MM)  # half of the tolerance above
+    assert found[1][1].mean() == pytest.approx(8 * found[0][1].mean(), rel=0.02)  # (0.9 - 0.1) / (0.2 - 0.1)
+
+
+def test_a_sharp_edge_counts_and_a_soft_border_does_not() -> None:
+    sharp, soft = (edge_strength(edge_side(0.0, blur)[0].values)[MOVES.index(0)][:, 60] for blur in (1.0, 12.0))
+    assert np.argmax(sharp) in (45, 46)
+    assert sharp.max() > 0.6
+    assert soft.max() < 0.25  # 12 samples are half a millimetre: a shadow's border
+
+
+@pytest.mark.parametrize("move", [-3, 0, 2])
+def test_an_edge_is_strongest_with_its_own_slope(move: int) -> None:
+    strength = edge_strength(edge_side(move / STRIDE, 1.0)[0].values)[:, 30:60, 55:65].max(axis=(1, 2))
+    assert abs(MOVES[int(np.argmax(strength))] - move) <= 1  # neighbours differ by a few per cent
+
+
+# --- thickness -------------------------------------------------------------------------------------------------------
+
+
+def test_without_evidence_the_thickness_is_the_usual_one() -> None:
+    mean, u = choose_thickness(np.zeros(len(THICKNESSES_MM)))
+    assert mean == pytest.approx(THICKNESS_PRIOR_MM, abs=0.1)  # the range cuts the prior off unevenly
+    assert u == pytest.approx(THICKNESS_PRIOR_SD_MM, rel=0.2)
+
+
+@pytest.mark.parametrize("index", [1, 5, 9])
+def test_clear_evidence_decides_the_thickness(index: int) -> None:
+    scores = np.zeros(len(THICKNESSES_MM))
+    scores[index] = 60.0
+    mean, u = choose_thickness(scores)
+    assert mean == pytest.approx(THICKNESSES_MM[index], abs=0.02)
+    assert u == pytest.approx(np.diff(THICKNESSES_MM)[0], rel=0.05)  # never surer than the grid
+
+
+# --- clean scenes ----------------------------------------------------------------------------------------------------
+
+
+def edges_of(scene: Scene, outline: Outline) -> tuple[tuple[Array, EdgePoints], tuple[Array, EdgePoints]]:
+    """Cut and uncut edge on the true face, with their points; KEY has edge a on the left, so upper."""
+    return tuple((found_on_face(scene, outline, points), points) for points in (outline.upper, outline.lower))  # type: ignore[return-value]
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_the_uncut_edge_is_found_on_the_upper_rim(view: tuple[float, float, float]) -> None:
+    scene, outline = viewed(*view)
+    (_, _), (found, points) = edges_of(scene, outline)
+    on_blade = (found[:, 0] > 0.5) & (found[:, 0] < KEY.length_mm - KEY.tip_reach_mm - 0.3)
+    assert on_blade.sum() > 200
+    assert np.isfinite(points.u_mm[on_blade]).all()
+    # The stated uncertainty of a sharp edge is 0.012 mm; three quarters of a 0.065 mm pixel would be 0.05 mm.
+    assert np.abs(found[on_blade, 1]).max() < 0.05
+    assert abs(np.median(found[on_blade, 1])) < 0.012
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_the_cut_edges_levels_are_found_on_the_upper_rim(view: tuple[float, float, float]) -> None:
+    scene, outline = viewed(*view)
+    (found, _), _ = edges_of(scene, outline)
+    for cut in KEY.cuts:
+        flat = np.abs(found[:, 0] - cut.position_mm) < KEY.flat_mm / 2 - 0.2  # past the smoothing at the flat's ends
+        assert flat.sum() >= 5
+        assert abs(np.median(found[flat, 1]) - cut.root_mm) < 0.02  # 1.6 standard uncertainties of a sharp edge
+    land = (found[:, 0] > 1.0) & (found[:, 0] < KEY.cuts[0].position_mm - KEY.flat_mm / 2 - 1.4 - 0.3)
+    assert np.abs(found[land, 1] - KEY.width_mm).max() < 0.05
+
+
+@pytest.mark.parametrize("view", [VIEWS[0], *VIEWS[2:]])  # in the second the camera faces every flank
+def test_averted_flanks_are_found_where_they_are(view: tuple[float, float, float]) -> None:
+    scene, outline = viewed(*view)
+    (found, points), _ = edges_of(scene, outline)
+    wall = outline.lie.wall(np.stack([points.s_mm, points.v_mm], axis=-1), outline.camera)
+    offs = []
+    for side, cut in itertools.product((-1, 1), KEY.cuts):
+        run = np.abs(found[:, 0] - cut.position_mm - side * (KEY.flat_mm / 2 + 0.5)) < 0.25  # inside the flank
+        outward = np.array([-side, 1.0]) / np.sqrt(2)  # the flanks slope by 45 degrees
+        if np.max(wall[run] @ outward) < 0:  # its wall can't be seen
+            across = found[run, 1] - KEY.height_mm("a", found[run, 0])
+            offs.append(float(np.median(across)) / np.sqrt(2))
+    assert len(offs) >= 3
+    assert np.abs(offs).max() < 0.05  # as for the uncut edge
+
+
+@pytest.mark.parametrize("view", VIEWS[1:])
+def test_where_walls_show_they_tell_the_thickness(view: tuple[float, float, float]) -> None:
+    _, outline = viewed(*view)
+    # At 10 degrees 0.4 mm of thickness are 0.07 mm of wall: a pixel.
+    assert outline.lie.thickness_mm == pytest.approx(KEY.thickness_mm, abs=0.4)
+    assert outline.thickness_u_mm < 0.3  # surer than before the photo
+
+
+def test_seen_from_above_the_thickness_stays_unsure() -> None:
+    _, outline = viewed(*VIEWS[0])
+    assert outline.thickness_u_mm > 0.35
+
+
+def test_a_shadow_in_the_silhouette_does_not_shift_the_middle() -> None:
+    scene = view_of(tilt_deg=10.0, azimuth_deg=100.0)
+    camera = scene.truth.camera
+    off = {**COARSE, "neck_off_mm": (0.0, -0.8), "tip_off_mm": (0.0, -0.8), "width_off_mm": 1.6}
+    silhouette = silhouette_of(scene, **off)
+    strip = straighten_aligned(photo_of(scene), camera, true_inputs(scene), silhouette.blade_px, silhouette.width_mm)
+    middle, width = centred(strip, face_log_ratio(strip), camera, -0.6)
+    # A first look: half a land's roughness; the silhouette was 0.8 and 1.6 mm off.
+    assert middle == pytest.approx(0.8, abs=0.25)
+    assert width == pytest.approx(KEY.width_mm, abs=0.4)

@@ -36,8 +36,10 @@ CLEAR_PART = 0.6  # of the clearer step's score
 SLOPE_ROUNDS = 8
 STRAY_MM = 0.01  # scatter of good points along a straight edge
 LAND_POINTS = 7  # stations: 0.5 mm
-LAND_FLAT_MM = 0.06  # a land's own roughness
-LAND_WINDOWS = 10  # together 0.8 mm of lands: less may be a burr or a stretch of shadow
+LAND_END = 3  # stations at each end of the stretch whose levels are compared
+LAND_FLAT_MM = 0.06  # a land climbs less than that over the stretch, a flank 0.3 mm
+LAND_ROUGH_MM = 0.1  # a faint edge's scatter along a land; a path through shadow strays more
+LAND_WINDOWS = 6  # together about 1 mm of lands: less may be a burr or a stretch of shadow
 LAND_SAME_MM = 0.05
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
@@ -356,7 +358,9 @@ def _land(across: Array) -> float:
     if len(across) < LAND_POINTS:
         return float(np.max(across))
     windows = np.lib.stride_tricks.sliding_window_view(across, LAND_POINTS)
-    levels = np.sort(np.median(windows, axis=1)[np.ptp(windows, axis=1) < LAND_FLAT_MM])[::-1]
+    climb = np.abs(windows[:, -LAND_END:].mean(axis=1) - windows[:, :LAND_END].mean(axis=1))
+    flat = (climb < LAND_FLAT_MM) & (np.ptp(windows, axis=1) < LAND_ROUGH_MM)
+    levels = np.sort(np.median(windows, axis=1)[flat])[::-1]
     for least in (LAND_WINDOWS, 1):
         for top in levels:
             same = levels[(levels <= top) & (levels > top - LAND_SAME_MM)]

@@ -41,7 +41,7 @@ FEW_SAMPLES = 500  # too few to learn colours from
 def face_log_ratio(strip: Strip) -> Image:
     """Log of the ratio of the probabilities of each sample's colour on the face and off it, limited to +-LIMIT."""
     bins, shades = _binned(strip)
-    outside = np.abs(strip.v_mm) > strip.width_mm / 2 + BACKGROUND_FROM_MM
+    outside = np.abs(strip.v_mm) > strip.half_width_mm + BACKGROUND_FROM_MM
     face = _face_samples(strip)
     ratio = np.full(bins.shape, -LIMIT, np.float32)
     window = int(WINDOW_MM / STEP_MM)
@@ -62,7 +62,9 @@ def metal_log_ratio(strip: Strip) -> Image:
     columns = (strip.s_mm > -METAL_FROM_TIP_MM[1]) & (strip.s_mm < -METAL_FROM_TIP_MM[0])
     off = np.zeros(bins.shape, bool)
     off[:, strip.s_mm > PAST_TIP_MM] = True
-    off[np.ix_(np.abs(strip.v_mm) > strip.width_mm / 2 + BACKGROUND_FROM_MM, strip.s_mm > -METAL_FROM_TIP_MM[1])] = True
+    off[np.ix_(np.abs(strip.v_mm) > strip.half_width_mm + BACKGROUND_FROM_MM, strip.s_mm > -METAL_FROM_TIP_MM[1])] = (
+        True
+    )
     return _log_ratio(bins, bins[np.ix_(body, columns)].ravel(), [shade[off] for shade in shades], slice(None))
 
 

@@ -40,7 +40,7 @@ FACE_WEIGHT = 0.05  # per sample and unit of the face's log ratio: neighbours ar
 FACE_DOUBT = 0.2  # log ratio that a sample must exceed to speak for the face: shade may look alike
 UNCLEAR = 0.4  # edge strength up to which noise and brush marks reach
 FACING_MOVE = 2  # lines steeper than 45 degrees (a groove's, seen from the tip) are not crossed but followed
-INNER_EDGE_COST = 0.2  # per sample of full edge strength between the middle and the rim
+INNER_EDGE_COST = 0.25  # per sample of full edge strength between the middle and the rim
 BEND_COST = 0.25  # per change of move
 JUMP_COST = 4.0
 JUMP_FROM = 12  # rows: a step of 0.5 mm
@@ -118,7 +118,7 @@ def look_outward(
     columns = int(np.searchsorted(strip.s_mm, last_s_mm))
     rows = slice(
         int(np.searchsorted(out, -INNER_PART * strip.width_mm)),
-        int(np.searchsorted(out, strip.width_mm / 2 + OUTER_MM)),
+        int(np.searchsorted(out, strip.half_width_mm + OUTER_MM)),
     )
     values = np.ascontiguousarray(strip.values[order][rows, :columns])
     stations = strip.s_mm[:columns:STRIDE]

@@ -16,6 +16,7 @@ Array = NDArray[np.float64]
 Image = NDArray[np.float32]
 
 STEP_MM = 0.04  # 25 samples per mm: at or above what 12 MP photos hold
+HALF_WIDTH_MM = 4.0  # a coarse width may be too small: half the width of a usual blade is always taken for metal
 SIDE_MM = 4.0  # room beyond the blade's edges: the blade's wall, its shadow and some background
 BEFORE_MM = 5.0  # room behind the place where the blade leaves the head: the shoulder's collar
 BEYOND_MM = 3.5  # room past the coarse tip
@@ -56,6 +57,11 @@ class Strip:
     width_mm: float
     lie: Lie
 
+    @property
+    def half_width_mm(self) -> float:
+        """Half of the coarse width, but not less than a usual blade's."""
+        return max(self.width_mm / 2, HALF_WIDTH_MM)
+
     def column(self, s_mm: Array) -> Array:
         """Fractional column of stations."""
         return np.asarray((s_mm - self.s_mm[0]) / STEP_MM)
@@ -68,7 +74,7 @@ class Strip:
 def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_mm: float) -> Strip:
     """Resample the photo around the blade on the plane of its upper face."""
     s_mm = np.arange(-length_mm - BEFORE_MM, BEYOND_MM, STEP_MM)
-    half = width_mm / 2 + SIDE_MM
+    half = max(width_mm / 2, HALF_WIDTH_MM) + SIDE_MM
     v_mm = np.arange(half, -half, -STEP_MM)
     grid = _photo_grid(camera, lie, s_mm, v_mm)
     corner = [photo.width_px - 1, photo.height_px - 1]

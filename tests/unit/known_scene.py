@@ -116,11 +116,14 @@ def true_inputs(scene: Scene) -> LieInputs:
     return LieInputs(0.0, scene.truth.key.thickness_mm, 0.0, pitch, 0.0)
 
 
-def exact_outline(scene: Scene, noise_mm: float = 0.0, thickness_u_mm: float = 0.1) -> Outline:
-    """The outline that a perfect measurement gives, with independent noise across the edges."""
+def exact_outline(scene: Scene, noise_mm: float = 0.0, thickness_u_mm: float = 0.1, crooked_mm: float = 0.0) -> Outline:
+    """The outline that a perfect measurement gives, with independent noise across the edges.
+
+    ``crooked_mm`` turns its frame: the neck is taken that far across from where it is.
+    """
     truth, key = scene.truth, scene.truth.key
     camera, inputs = truth.camera, true_inputs(scene)
-    lie = place(inputs, silhouette_of(scene).blade_px, camera)
+    lie = place(inputs, silhouette_of(scene, neck_off_mm=(0.0, crooked_mm)).blade_px, camera)
     rng = np.random.default_rng(1)
 
     def seen(x_mm: Array, y_mm: Array) -> Array:

@@ -128,6 +128,17 @@ def test_moving_and_turning_a_key_does_not_change_it(
     np.testing.assert_allclose([c.root.mm for c in cuts], [c.root_mm for c in KEY.cuts], atol=ROUNDING_MM)
 
 
+@pytest.mark.parametrize("crooked_mm", [-0.2, 0.2])
+def test_a_crooked_frame_does_not_change_a_key(crooked_mm: float) -> None:
+    scene = view_of(tilt_deg=10.0, azimuth_deg=60.0, yaw_deg=30.0, picture=False)
+    blade = measured(scene, outline=exact_outline(scene, crooked_mm=crooked_mm))  # 0.4 deg: straightening leaves 0.15
+    assert blade.width.mm == pytest.approx(KEY.width_mm, abs=ROUNDING_MM)
+    cuts = find_cuts(blade)
+    np.testing.assert_allclose([cut.root.mm for cut in cuts], [cut.root_mm for cut in KEY.cuts], atol=ROUNDING_MM)
+    apart = np.diff([cut.position.mm for cut in cuts])
+    np.testing.assert_allclose(apart, np.diff([cut.position_mm for cut in KEY.cuts]), atol=ROUNDING_MM)
+
+
 @given(yaw=st.floats(0, 360), tilt=st.floats(0, 25))
 @settings(max_examples=10, deadline=None)
 def test_a_sloping_key_measures_as_long_as_a_flat_one(yaw: float, tilt: float) -> None:

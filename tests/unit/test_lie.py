@@ -146,6 +146,14 @@ def test_a_key_on_the_card_lies_a_card_higher() -> None:
     assert assume_inputs(silhouette_of(on_card), scale_of(on_card)).support_mm == 0.76  # ISO/IEC 7810:2019, ID-1
 
 
+def test_a_plastic_head_on_the_card_stands_higher() -> None:
+    on_table, on_card = (view_of(PLASTIC, at_mm=(0.0, y), yaw_deg=90.0, picture=False) for y in (75.0, 40.0))
+    free, raised = (assume_inputs(silhouette_of(scene), scale_of(scene), 2.4) for scene in (on_table, on_card))
+    assert raised.support_mm == free.support_mm == 0.0  # the tip lies on the table
+    # The card's 0.76 mm (ISO/IEC 7810:2019, ID-1) over the 28 + 4.5 + 3 mm from the tip to where the head rests.
+    assert raised.pitch_deg - free.pitch_deg == pytest.approx(np.degrees(0.76 / 35.5), rel=0.05)
+
+
 def test_each_variation_moves_one_input() -> None:
     inputs = inputs_with()
     for varied in lie_variations(inputs, "metal", 0.3):

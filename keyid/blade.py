@@ -29,7 +29,7 @@ TIP_TAPER_MM = 3.5  # the blade tapers toward its tip over about that much
 TIP_LAND_MM = 1.2  # the last land of a cut edge may be that close to the tip
 FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
-CUT_DEPTH_MM = 0.2  # shallower than any cut that matters, deeper than the roughness of an edge
+CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
 SAME_STEP_MM = 0.4  # the two steps of a shoulder face each other
 CLEAR_PART = 0.6  # of the clearer step's score
@@ -310,7 +310,7 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
     stop_along = tip_along
     if step is not None:
         edge = lines[0] if plan.step_side == "upper" else lines[1]
-        stop_along = (step - edge * sin) / cos
+        stop_along = (step + edge * sin) / cos
     return Reduced(
         cos,
         sin,

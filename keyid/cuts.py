@@ -68,22 +68,24 @@ def _cuts_of(edge: Literal["a", "b"], trace: EdgeTrace, blade: Blade) -> list[Cu
     x = trace.x_mm
     height = np.interp(x, x[seen], trace.height_mm[seen])
     low, high = (HEAD_MM, END_MM) if blade.stop == "shoulder" else (END_MM, BOW_MM)
-    inside = [i for i in _root_places(x, height, blade.width.mm) if low < x[i] < x[-1] - high]
+    inside = [
+        i for i in _root_places(x, height, np.isfinite(trace.height_mm), blade.width.mm) if low < x[i] < x[-1] - high
+    ]
     cuts = [_cut_at(edge, trace, height, i, blade) for i in inside]
     return [cut for cut in cuts if cut is not None]
 
 
-def _root_places(x: Array, height: Array, width_mm: float) -> list[int]:
+def _root_places(x: Array, height: Array, seen: NDArray[np.bool_], width_mm: float) -> list[int]:
     """Indices of roots: valleys, and shelves where a cut merges with a deeper neighbour; ascending."""
     step = float(np.median(np.diff(x)))
     lowered = np.minimum(height, width_mm)
     valleys, _ = find_peaks(-lowered, prominence=DEPTH_MM, distance=max(1, int(NEXT_MM / step)))
     places = [int(i) for i in valleys]
     half = max(1, round(SHELF_MM / 2 / step))
-    rise = np.zeros(len(x))
-    rise[half:-half] = np.abs(height[2 * half :] - height[: -2 * half]) / (2 * half * step)
-    level = (rise < SHELF_SLOPE) & (height < width_mm - DEPTH_MM)
-    level[:half] = level[-half:] = False
+    level = np.zeros(len(x), bool)
+    windows = np.lib.stride_tricks.sliding_window_view(height, 2 * half + 1)
+    level[half:-half] = np.ptp(windows, axis=1) < SHELF_SLOPE * 2 * half * step
+    level &= seen & (height < width_mm - DEPTH_MM)
     starts = np.flatnonzero(np.diff(np.concatenate([[0], level.astype(int)])) == 1)
     for start in starts:
         length = int(np.argmin(np.append(level[start:], False)))

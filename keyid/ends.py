@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
 from keyid.face import LIMIT
 from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 
@@ -24,6 +23,7 @@ EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
 STEP_SCORE = 0.15  # from which a step is believed
 EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
 FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so clear; nearer to the tip are only cuts
+RIM_PART = 0.6  # of the sharper rim's edge: the other rim of the step's face
 FEW_ROWS = 5
 
 
@@ -43,7 +43,7 @@ class Step:
     score: float
 
 
-def find_step(strip: Strip, face: Image, camera: Camera, sign: int, edge_mm: float, thickness_mm: float) -> Step | None:
+def find_step(strip: Strip, face: Image, sign: int, edge_mm: float) -> Step | None:
     """The shoulder's step beside an edge that lies ``edge_mm`` outward on the side ``sign``; None where none shows."""
     out = strip.v_mm * sign
     along = gradients(strip.values)[0]
@@ -94,9 +94,11 @@ def _change(band: Array, head: Array) -> Array:
 
 
 def _place(strip: Strip, edge: Array, column: int) -> float:
-    """Station of the edge's peak near a column."""
+    """Station of the step near a column: of the two rims of its face the one nearer to the bow, which is the upper."""
     near = round(NEAR_MM / STEP_MM)
-    start = max(0, column - near)
-    window = edge[start : column + near]
-    place = start + peak_position(window, int(np.argmax(window)))
+    start = max(1, column - near)
+    window = edge[start - 1 : column + near + 1]
+    peaks = (window[1:-1] >= window[:-2]) & (window[1:-1] >= window[2:]) & (window[1:-1] > RIM_PART * window.max())
+    first = int(np.argmax(peaks)) if peaks.any() else int(np.argmax(window[1:-1]))
+    place = start - 1 + peak_position(window, first + 1)
     return float(strip.s_mm[0] + place * STEP_MM)

@@ -40,7 +40,7 @@ EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, bur
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
 MERGED_MM = 0.15  # rims nearer than that merge into one edge
-MERGED_PART = 0.3  # standard uncertainty of a merged edge, as a part of the rims' distance (uniform between them)
+MERGED_PART = 0.58  # standard uncertainty of a merged edge, as a part of the rims' distance: it may be either rim
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,7 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
         for side, (rims, _), sign in zip(sides, followed, (1, -1), strict=True)
     )
     tip_rims, _ = follow(tip_side, np.array([thickness]))
-    steps = [_step(strip, face, camera, points, sign, thickness) for points, sign in ((upper, 1), (lower, -1))]
+    steps = [_step(strip, face, points, sign, px_mm) for points, sign in ((upper, 1), (lower, -1))]
     outline = Outline(
         camera=camera,
         lie=strip.lie,
@@ -207,15 +207,15 @@ def _tip_points(strip: Strip, side: Side, rim: Rim, px_mm: float) -> EdgePoints:
     return EdgePoints(place[::-1], across[::-1], u[::-1])
 
 
-def _step(strip: Strip, face: Image, camera: Camera, points: EdgePoints, sign: int, thickness_mm: float) -> Step | None:
+def _step(strip: Strip, face: Image, points: EdgePoints, sign: int, px_mm: float) -> Step | None:
     """The shoulder's step beside an edge, whose level is taken from its outermost stretch along the blade."""
     body = (points.s_mm > -BODY_FROM_TIP_MM[1]) & (points.s_mm < -BODY_FROM_TIP_MM[0]) & np.isfinite(points.u_mm)
     if not body.any():
         return None
     level = float(np.percentile(points.v_mm[body] * sign, LAND_PERCENTILE))
-    step = find_step(strip, face, camera, sign, level, thickness_mm)
+    step = find_step(strip, face, sign, level)
     if step is None:
         return None
     beside = np.array([sign * (level + STEP_LOOK_MM)])
-    bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * mm_per_px(strip, camera)
+    bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * px_mm
     return replace(step, s_mm=step.s_mm - float(bloom))

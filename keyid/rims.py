@@ -341,7 +341,9 @@ def best_paths(strength: Image, support: Image) -> tuple[NDArray[np.int64], NDAr
     score = np.repeat((strength[:, straight, :, 0] + support[:, 0])[:, None], kinds, axis=1)
     came_by = np.zeros((columns, batch, kinds, rows), np.int8)
     jumped = np.full((columns, batch, rows), -1, np.int16)
+    best_kind = np.zeros((columns, batch, rows), np.int8)
     for column in range(1, columns):
+        best_kind[column - 1] = score.argmax(axis=1)
         bent, kind = _bend(score)
         arrived = np.full_like(score, NEVER)
         for i, move in enumerate(MOVES):
@@ -353,7 +355,7 @@ def best_paths(strength: Image, support: Image) -> tuple[NDArray[np.int64], NDAr
         arrived[:, straight] = np.where(better, landed, arrived[:, straight])
         jumped[column] = np.where(better, source, -1)
         score = arrived + strength[:, :, :, column] + support[None, None, :, column]
-    return _trace_back(score, came_by, jumped, straight)
+    return _trace_back(score, came_by, jumped, best_kind, straight)
 
 
 def _shifted(move: int, rows: int) -> tuple[slice, slice]:
@@ -391,7 +393,11 @@ def _jump(score: Image) -> tuple[Image, NDArray[np.int16]]:
 
 
 def _trace_back(
-    score: Image, came_by: NDArray[np.int8], jumped: NDArray[np.int16], straight: int
+    score: Image,
+    came_by: NDArray[np.int8],
+    jumped: NDArray[np.int16],
+    best_kind: NDArray[np.int8],
+    straight: int,
 ) -> tuple[NDArray[np.int64], NDArray[np.int64], Array]:
     """Walk each batch member's best path back from its end."""
     columns, batch = came_by.shape[:2]
@@ -403,6 +409,7 @@ def _trace_back(
             paths[b, column], moves[b, column] = row, MOVES[kind]
             if kind == straight and jumped[column, b, row] >= 0:
                 row = int(jumped[column, b, row])
+                kind = int(best_kind[column - 1, b, row])
             else:
                 kind, row = int(came_by[column, b, kind, row]), row - MOVES[kind]
         paths[b, 0] = row

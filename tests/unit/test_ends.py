@@ -49,7 +49,7 @@ def shoulder(at_mm: float, out_mm: float = 1.6) -> Array:
 
 def found_in(reach: Array, sign: int = 1, metal: float = METAL) -> Step | None:
     strip, face = strip_of(reach, S_MM, V_MM, metal)
-    return find_step(strip, face, CAMERA, sign, EDGE_MM, 2.2)
+    return find_step(strip, face, sign, EDGE_MM)
 
 
 @pytest.mark.parametrize("sign", [1, -1])

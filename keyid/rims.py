@@ -307,7 +307,8 @@ def _pair_strength(side: Side, thickness_mm: float) -> Image:
         seen_mm = (side.wall[:, 1] - slope * side.wall[:, 0]) / np.hypot(1.0, slope) * thickness_mm
         weight = PAIR_WEIGHT * np.clip((seen_mm - PAIR_FROM_MM) / (PAIR_FULL_MM - PAIR_FROM_MM), 0, 1)
         if weight.max() > 0:
-            paired[i] += weight.astype(np.float32)[None, :] * _sampled(side.strength[i], offset)
+            both = np.sqrt(np.maximum(side.strength[i] * _sampled(side.strength[i], offset), 0))
+            paired[i] += weight.astype(np.float32)[None, :] * both
     return paired
 
 

@@ -37,6 +37,8 @@ SHARP_GAIN = 3.0
 OPENCV_SMOOTHNESS = 50.0  # gamma, fixed in OpenCV's grabcut.cpp
 
 STEP_MM = 0.75  # to each side of the outline: beyond its blur and its wobble
+SOFT_MM, SHARP_STEP_MM = 0.9, 0.3  # half widths between which a sharp step grows little
+SHIFTS_MM = (-0.3, -0.15, 0.0, 0.15, 0.3)  # the outline may be off by that
 TANGENT_POINTS = 3  # neighbours on the outline that give its direction
 FOREIGN_MM = 1.5  # an outline that near to the reference's is the reference's
 SURE_STEP = 6.0  # of 255, on a surface without texture
@@ -82,17 +84,37 @@ def _core(mask: Mask, px_per_mm: float) -> Mask:
 def support(view: TableView, blob: Mask) -> float:
     """Share of the outline across which the picture steps, much more than its texture does, off the reference's rim.
 
-    A step has different colours on both sides: a drawn line has not, and a penumbra is too soft.
+    A step has different colours on both sides: a drawn line has not.
     """
-    outline = contour_mm(blob, view.px_per_mm) * view.px_per_mm
-    ahead = np.roll(outline, -TANGENT_POINTS, axis=0) - np.roll(outline, TANGENT_POINTS, axis=0)
-    normal = np.column_stack([-ahead[:, 1], ahead[:, 0]]) / np.maximum(np.linalg.norm(ahead, axis=1), 1e-6)[:, None]
-    offset = STEP_MM * view.px_per_mm * normal
+    outline, normal = _outline(view, blob)
     lab = blur(np.asarray(cv2.cvtColor(view.pixels, cv2.COLOR_BGR2LAB), np.float32), 0.25 * view.px_per_mm)
-    step = np.linalg.norm(_sample(lab, outline + offset) - _sample(lab, outline - offset), axis=1)
+    step = _step(lab, outline, STEP_MM * view.px_per_mm * normal)
     foreign = np.abs(_away(view.on_reference, view.px_per_mm)) < FOREIGN_MM
     step[_sample(foreign.astype(np.float32), outline) > 0] = 0
     return float(np.mean(step > TEXTURE_STEPS * _texture_step(view, lab, blob) + SURE_STEP))
+
+
+def sharpness(view: TableView, blob: Mask) -> float:
+    """How sharp the steps across the outline are, 0 to 1: a penumbra's rise over more than a millimetre."""
+    outline, normal = _outline(view, blob)
+    lab = blur(np.asarray(cv2.cvtColor(view.pixels, cv2.COLOR_BGR2LAB), np.float32), 0.12 * view.px_per_mm)
+    normal = normal * view.px_per_mm
+    wide = _step(lab, outline, SOFT_MM * normal)
+    narrow = [_step(lab, outline + shift * normal, SHARP_STEP_MM * normal) for shift in SHIFTS_MM]
+    return float(np.mean(np.minimum(1.0, np.max(narrow, axis=0) / np.maximum(wide, SURE_STEP))))
+
+
+def _outline(view: TableView, blob: Mask) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Points of the outline in pixels, and unit normals; both (n, 2)."""
+    outline = contour_mm(blob, view.px_per_mm) * view.px_per_mm
+    ahead = np.roll(outline, -TANGENT_POINTS, axis=0) - np.roll(outline, TANGENT_POINTS, axis=0)
+    length = np.maximum(np.linalg.norm(ahead, axis=1), 1e-6)
+    return outline, np.column_stack([-ahead[:, 1], ahead[:, 0]]) / length[:, None]
+
+
+def _step(lab: Image, points: NDArray[np.float64], offset: NDArray[np.float64]) -> Image:
+    """Difference of the colours to both sides of points."""
+    return np.asarray(np.linalg.norm(_sample(lab, points + offset) - _sample(lab, points - offset), axis=1), np.float32)
 
 
 def _sample(image: Image, points: NDArray[np.float64]) -> Image:

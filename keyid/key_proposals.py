@@ -6,6 +6,7 @@ than the surface's own texture, at several thresholds: no single one holds for p
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterator
 
 import cv2
@@ -26,6 +27,8 @@ FLOOR = 4.0  # grey levels; contrast below it is noise whatever the texture
 COLOUR_WEIGHT = 2.0  # a and b of CIELAB in 8 bits vary half as much as lightness
 THRESHOLDS = (1.7, 2.5, 3.7, 5.5, 8.0, 12.0)  # times texture plus floor
 EDGE_THRESHOLDS = (2.0, 3.5, 6.0)
+DETAIL_MM = (0.12, 0.5)  # sharper than any penumbra of a key, coarser than the fine view's pixels
+DETAIL_THRESHOLDS = (0.4, 0.6, 0.8, 1.1)
 CLOSE_MM = 1.6  # gaps in an edge, or between the parts of a glaring key
 OPEN_MM = 2.0  # lines of mats and paper are narrower, blades wider
 AREA_MM2 = (60.0, 2600.0)  # from a part of a small blade to a large plastic-headed key with its shadow
@@ -33,16 +36,17 @@ SIDE_MM = (12.0, 115.0)  # of the upright bounding box, the longer side
 RIM_MM = 0.8  # the reference's own rim is not a difference from the surface
 
 
-def propose(view: TableView) -> Iterator[Mask]:
-    """Filled blobs of the size of a key, its head or its blade."""
+def propose(view: TableView, fine: TableView) -> Iterator[Mask]:
+    """Filled blobs of the size of a key, its head or its blade, in a view; ``fine`` is the same one in more detail."""
     rim = _rim(view)
-    for contrast, thresholds in _contrast_maps(view):
+    for contrast, thresholds in itertools.chain(_contrast_maps(view), [_sharpness(view, fine)]):
+        even = _in_textures(contrast, view)
         for threshold in thresholds:
-            yield from _blobs((contrast > threshold) & ~rim, view.px_per_mm)
+            yield from _blobs((even > threshold) & ~rim, view.px_per_mm)
 
 
 def _contrast_maps(view: TableView) -> Iterator[tuple[Image, tuple[float, ...]]]:
-    """Maps of how much each pixel differs from its surroundings, in units of the texture, and their thresholds."""
+    """Maps of how much each pixel differs from its surroundings in grey levels, and their thresholds in textures."""
     lab = np.asarray(cv2.cvtColor(view.pixels, cv2.COLOR_BGR2LAB), np.float32)
     lab = blur(lab, SMOOTH_MM * view.px_per_mm)
     difference = np.zeros_like(lab)
@@ -52,8 +56,16 @@ def _contrast_maps(view: TableView) -> Iterator[tuple[Image, tuple[float, ...]]]
     light = difference[..., 0]
     colour = COLOUR_WEIGHT * np.hypot(difference[..., 1], difference[..., 2])
     for contrast in (np.maximum(light, 0), np.maximum(-light, 0), np.abs(light), colour, np.hypot(light, colour)):
-        yield _in_textures(np.asarray(contrast, np.float32), view), THRESHOLDS
-    yield _in_textures(steepness(lab), view), EDGE_THRESHOLDS
+        yield np.asarray(contrast, np.float32), THRESHOLDS
+    yield steepness(lab), EDGE_THRESHOLDS
+
+
+def _sharpness(view: TableView, fine: TableView) -> tuple[Image, tuple[float, ...]]:
+    """A map of fine detail, and its thresholds: on a smooth surface metal has it, and a penumbra has none."""
+    grey = np.asarray(cv2.cvtColor(fine.pixels, cv2.COLOR_BGR2GRAY), np.float32)
+    grey = blur(grey, DETAIL_MM[0] * fine.px_per_mm)
+    detail = steepness((grey - blur(grey, DETAIL_MM[1] * fine.px_per_mm))[..., None])
+    return np.asarray(cv2.resize(detail, view.seen.shape[::-1], interpolation=cv2.INTER_AREA)), DETAIL_THRESHOLDS
 
 
 def _surface(lab: Image, region: Mask, px_per_mm: float) -> Image:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from keyid.blade_axis import axis_evidence
 from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.key_cut import Part, refine, refine_parts, support
+from keyid.key_cut import Part, refine, refine_parts, sharpness, support
 from keyid.key_pairs import join
 from keyid.key_proposals import disk, propose
 from keyid.key_shape import KeyShape, contour_mm, pixel_places_mm, read_shape, trim
@@ -32,18 +32,15 @@ SEARCH_PX_PER_MM = 2.0  # finds a blade of 5 mm and costs a tenth of a second
 FINE_PX_PER_MM = 4.0  # places edges to a quarter of a millimetre
 MIN_PHOTO_PX_PER_MM = 5.0  # below it a cut step of 0.3 mm is a pixel
 SURROUNDINGS_MM = 24.0  # round a seed: it may grow by a graph cut's reach twice, and needs some surface beyond
-SAME_BLOB = 0.75  # intersection over union of blobs that are one proposal
-MAX_REFINED = 8  # the best proposals; the right one is among the first few
+SAME_BLOB = 0.88  # intersection over union of blobs that are one proposal
+MAX_REFINED = 12  # the best proposals; the right one is among the first few
 PART_ROUNDS = 2
 CORE_SHARE = 0.2  # of the blade's width, to each side of its mid-line, is metal even where it is cut
 CORE_TIP_MM = 3.0  # the tip may be pointed
 HEAD_CORE, HEAD_CORE_MM = 0.2, 4.0  # so deep in the head's outline, as share of its size and at most
-LATER_SHARE = 0.75  # a later stage has less shadow in it, so that it may score a little less
+RAW_SHARE = 0.85  # what a proposal counts against a refined one: there may be shadow in it
 MIN_SEED = 0.02  # proposals less like a key aren't worth refining while there are others
-SUPPORT = (
-    0.65,
-    0.9,
-)  # share of the outline that is a clear step: no key below the first, surely sharp above the second
+SUPPORT = (0.65, 1.0)  # share of the outline that is a clear step: with no key, and with a perfect one
 MIN_SCORE = 0.3  # likeness times support of a key
 SURE_SCORE = 0.6  # of a second key: a likely key isn't refused for a doubtful one
 DARK_LEVEL = 28.0  # of 255, 95th percentile of a photo that shows next to nothing
@@ -81,6 +78,7 @@ class _Found:
     blob: Mask
     shape: KeyShape
     score: float
+    rank: float
 
 
 def find_silhouette(photo: Photo, scale: Scale) -> Silhouette:
@@ -91,8 +89,8 @@ def find_silhouette(photo: Photo, scale: Scale) -> Silhouette:
     """
     _check_photo(photo, scale)
     fine = view_table(photo, scale, FINE_PX_PER_MM)
-    seeds = _ranked_seeds(shrink_view(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM))
-    found = sorted(_refined(fine, seeds), key=lambda each: -each.score)
+    seeds = _ranked_seeds(fine)
+    found = sorted(_refined(fine, seeds), key=lambda each: -each.rank)
     if not found or found[0].score < MIN_SCORE:
         raise PhotoError(
             "no-key", "No key was found in this photo.", "Lay one key flat on a plain surface beside the card."
@@ -129,9 +127,10 @@ def resize_mask(mask: Mask, size: tuple[int, int]) -> Mask:
     return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), bool)
 
 
-def _ranked_seeds(view: TableView) -> list[Mask]:
-    """Proposals most like a sharply bounded key first, near copies left out."""
-    blobs = list(propose(view))
+def _ranked_seeds(fine: TableView) -> list[Mask]:
+    """Proposals most like a sharply bounded key first, near copies left out; on a coarser view."""
+    view = shrink_view(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM)
+    blobs = list(propose(view, fine))
     scored = []
     for blob in itertools.chain(blobs, join(_different(blobs), view.px_per_mm)):
         near, part = view.crop(blob, SURROUNDINGS_MM)
@@ -169,16 +168,16 @@ def _score(view: TableView, blob: Mask, shape: KeyShape) -> float:
 
 
 def _refined(view: TableView, seeds: list[Mask]) -> list[_Found]:
-    """The seeds refined on the fine view, and read as keys."""
+    """The seeds and what they become when refined on the fine view, as far as they read as keys."""
     enlarged = (resize_mask(seed, view.seen.shape[::-1]) for seed in seeds)
-    found = [_refine(*view.crop(seed, SURROUNDINGS_MM), seed) for seed in enlarged]
-    return [each for each in found if each is not None]
+    return [each for seed in enlarged for each in _stages(*view.crop(seed, SURROUNDINGS_MM), seed)]
 
 
-def _refine(view: TableView, part: tuple[slice, slice], seed: Mask) -> _Found | None:
-    """A seed cut out anew, with head and blade apart once they are known; the last good one."""
-    stages = [_read(view, seed[part])]
-    if stages[0] is None or stages[0].shape.likeness < MIN_SEED:
+def _stages(view: TableView, part: tuple[slice, slice], seed: Mask) -> list[_Found]:
+    """A seed, and the seed cut out anew, with head and blade apart once they are known."""
+    first = _read(view, seed[part], RAW_SHARE)
+    stages = [first]
+    if first is None or first.shape.likeness < MIN_SEED:
         stages.append(_read(view, refine(view, seed[part])))
     for _ in range(PART_ROUNDS):
         last = stages[-1]
@@ -186,12 +185,10 @@ def _refine(view: TableView, part: tuple[slice, slice], seed: Mask) -> _Found | 
             break
         parts = _parts(view, last.blob, last.shape)
         stages.append(_read(view, refine_parts(view, last.blob, parts)))
-    read = [each for each in stages if each is not None]
-    best = max((each.score for each in read), default=0.0)
-    return next((each for each in reversed(read) if each.score >= LATER_SHARE * best), None)
+    return [each for each in stages if each is not None]
 
 
-def _read(view: TableView, blob: Mask) -> _Found | None:
+def _read(view: TableView, blob: Mask, trust: float = 1.0) -> _Found | None:
     """Read a blob as a key, with the blade's direction from the picture."""
     shape = read_shape(blob, view.px_per_mm)
     if shape is not None and shape.likeness > MIN_SEED:
@@ -199,7 +196,9 @@ def _read(view: TableView, blob: Mask) -> _Found | None:
     if shape is None:
         return None
     trimmed = trim(blob, shape, view.px_per_mm)
-    return _Found(view, trimmed, shape, _score(view, trimmed, shape))
+    score = _score(view, trimmed, shape)
+    rank = trust * score * sharpness(view, trimmed) ** 2 if score > 0 else 0.0
+    return _Found(view, trimmed, shape, score, rank)
 
 
 def _parts(view: TableView, blob: Mask, shape: KeyShape) -> list[Part]:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
 from keyid.ends import Step, find_step
-from keyid.face import face_log_ratio, metal_log_ratio
+from keyid.face import CORE, LIMIT, face_log_ratio, metal_log_ratio
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.rims import (
@@ -33,6 +33,10 @@ from keyid.strip import Image, Strip, recentred, straighten_aligned
 
 Array = NDArray[np.float64]
 
+RUNS_ON_MM = 1.5  # the strip's last stretch, well past a coarse tip
+RUNS_ON = 0.5  # of the greatest log ratio: clearly face
+LENGTHENED_MM = 3.0  # a step on: less than what lies past the coarse tip
+LENGTHENED_TIMES = 6
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 BODY_FROM_TIP_MM = (4.0, 16.0)  # stretch that belongs to the blade of every key, not to its collar or tip
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
@@ -108,7 +112,7 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
     """
     camera = scale.camera
     inputs = assume_inputs(silhouette, scale, thickness_mm)
-    strip = straighten_aligned(photo, camera, inputs, silhouette.blade_px, silhouette.width_mm)
+    strip = _to_the_tip(photo, camera, inputs, silhouette)
     middle, width = centred(strip, face_log_ratio(strip), camera, -TIP_MARGIN_MM)
     strip = recentred(strip, photo, camera, inputs, middle, width)
     face = face_log_ratio(strip)
@@ -143,6 +147,22 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
         bloom_u_mm=_bloom_u_mm(strip, (upper, lower), px_mm),
     )
     return seen_by(outline, camera, replace(inputs, thickness_mm=thickness))
+
+
+def _to_the_tip(photo: Photo, camera: Camera, inputs: LieInputs, silhouette: Silhouette) -> Strip:
+    """The straightened blade, lengthened while its face runs on through the strip's end.
+
+    A coarse silhouette may end at a glare or at a groove; the blade doesn't.
+    """
+    ends = silhouette.blade_px
+    for _ in range(LENGTHENED_TIMES):
+        strip = straighten_aligned(photo, camera, inputs, ends, silhouette.width_mm)
+        core = np.abs(strip.v_mm) < CORE * strip.width_mm
+        past = face_log_ratio(strip)[np.ix_(core, strip.s_mm > strip.s_mm[-1] - RUNS_ON_MM)]
+        if np.mean(past) < RUNS_ON * LIMIT:
+            break
+        ends = strip.lie.to_px(np.array([[-strip.length_mm, 0.0], [LENGTHENED_MM, 0.0]]), camera)
+    return strip
 
 
 def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:

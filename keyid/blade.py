@@ -44,8 +44,9 @@ LAND_SAME_MM = 0.05
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
-STOP_U_MM = 0.03  # the shoulder's place (from the development photos)
-TIP_U_MM = 0.03  # the tip's place (from the development photos)
+LAND_U_MM = 0.05  # a line through what cuts left of an edge (from the development photos)
+STOP_U_MM = 0.04  # the shoulder's place (from the development photos)
+TIP_U_MM = 0.08  # the tip's place (from the development photos)
 
 
 @dataclass(frozen=True)
@@ -427,13 +428,14 @@ def _located(outline: Outline, plan: Plan) -> BudgetLine:
     """The uncertainty of the datum lines and ends from locating edges."""
     bloom = outline.bloom_u_mm
     tip, stop = float(np.hypot(TIP_U_MM, bloom)), float(np.hypot(STOP_U_MM, bloom))
-    line = float(np.hypot(LINE_U_MM, bloom))
+    lines = [LAND_U_MM if cut else LINE_U_MM for cut in (plan.upper_cut, plan.lower_cut)]
+    datum = LAND_U_MM if plan.edges == 2 else LINE_U_MM
     shoulder = plan.stop == "shoulder"
     return BudgetLine(
         "edges",
         float(np.hypot(stop, tip)) if shoulder else tip,
-        float(np.hypot(np.sqrt(2) * LINE_U_MM, 2 * bloom)),
-        line,
+        float(np.hypot(np.hypot(*lines), 2 * bloom)),
+        float(np.hypot(datum, bloom)),
         stop if shoulder else tip,
         0.0,
     )

@@ -434,7 +434,7 @@ def _located(outline: Outline, plan: Plan) -> BudgetLine:
     return BudgetLine(
         "edges",
         float(np.hypot(stop, tip)) if shoulder else tip,
-        float(np.hypot(np.hypot(*lines), 2 * bloom)),
+        _root_sum((*lines, 2 * bloom)),
         float(np.hypot(datum, bloom)),
         stop if shoulder else tip,
         0.0,

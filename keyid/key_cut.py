@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes, gaussian_filter
+from scipy.ndimage import gaussian_filter
 
-from keyid.key_proposals import blur, disk
+from keyid.key_proposals import blur, disk, fill_holes
 from keyid.key_shape import contour_mm
 from keyid.table_view import TableView
 
@@ -22,14 +22,13 @@ Mask = NDArray[np.bool_]
 
 REACH_MM = 9.0  # the key reaches no further beyond a seed
 GAP_MM = 2.5  # what lies that near a seed's edge may be either
-CORE_MM = 0.8  # what lies that deep in a seed is taken for key
 FEW_SAMPLES = 100  # too few to learn colours from
 BINS = 24  # per colour axis
 SHADES = (0.92, 0.85, 0.77, 0.69, 0.61, 0.53, 0.45)  # of the surface's coded values, in shadow of the key
+SKIP = 4  # every fourth pixel of the surroundings is shaded: enough for a histogram
 SHADE_WEIGHT = 0.5  # of all shades together against the lit surface
 FLOOR = 2e-5  # probability of a colour never seen: a few pixels in a blade's area
 LIMIT = 5.0  # log of the ratio of probabilities; no single pixel is surer
-ROUNDS = 2  # the second learns from the first's result
 SMOOTHNESS = 5.0  # nats that an edge-free boundary costs per pixel
 CODE_MID = 32.0  # the log ratio of 0 in the coded channel
 SHARP_MM = 0.6  # softer edges are penumbras, and no place to cut
@@ -61,24 +60,9 @@ class Part:
     reach: Mask
 
 
-def refine(view: TableView, seed: Mask) -> Mask:
-    """The key's pixels near a seed, filled; empty when nothing is left of it."""
-    mask = seed
-    for _ in range(ROUNDS):
-        if mask.any():
-            mask = refine_parts(view, mask, [Part(_core(mask, view.px_per_mm), np.ones_like(seed))])
-    return mask
-
-
 def refine_parts(view: TableView, blob: Mask, parts: list[Part]) -> Mask:
-    """The key's pixels near a blob whose parts are known."""
+    """The key's pixels near a blob whose parts are known, filled; empty when nothing is left of it."""
     return _cut(view, _log_ratio(view, blob, parts), blob)
-
-
-def _core(mask: Mask, px_per_mm: float) -> Mask:
-    """What lies deep in a mask; all of a thin one."""
-    core = _away(mask, px_per_mm) < -CORE_MM
-    return core if np.count_nonzero(core) > FEW_SAMPLES else mask
 
 
 def support(view: TableView, blob: Mask) -> float:
@@ -153,7 +137,8 @@ def _log_ratio(view: TableView, mask: Mask, parts: list[Part]) -> Image:
         ring = here & (away > GAP_MM)
         if np.count_nonzero(ring) < FEW_SAMPLES:
             continue
-        shades = [_density(_colour_bins(smooth[ring] * np.float32(shade))) for shade in SHADES]
+        some = smooth[ring][::SKIP]
+        shades = [_density(_colour_bins(some * np.float32(shade))) for shade in SHADES]
         around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * np.mean(shades, axis=0)
         for part, key in zip(parts, keys, strict=True):
             at = here & part.reach
@@ -207,8 +192,7 @@ def _model(mean: float) -> NDArray[np.float64]:
 def _main_part(cut: Mask, seed: Mask, px_per_mm: float) -> Mask:
     """The part that shares most with the seed, filled, without threads."""
     closed = cv2.morphologyEx(cut.astype(np.uint8), cv2.MORPH_CLOSE, disk(0.8 * px_per_mm))
-    filled = binary_fill_holes(closed).astype(np.uint8)
-    opened = cv2.morphologyEx(filled, cv2.MORPH_OPEN, disk(1.5 * px_per_mm))
+    opened = cv2.morphologyEx(fill_holes(closed), cv2.MORPH_OPEN, disk(1.5 * px_per_mm))
     count, labels = cv2.connectedComponents(opened, connectivity=4)
     shared = np.bincount(labels[seed], minlength=count)
     shared[0] = 0

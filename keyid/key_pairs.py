@@ -1,4 +1,4 @@
-"""Seeds joined from a head and a blade that were proposed apart: plastic and metal have little in common."""
+"""Seeds made of a head and a blade that were proposed apart, or of a blade alone: plastic and metal differ."""
 
 from __future__ import annotations
 
@@ -18,6 +18,7 @@ HEAD_MM = (15.0, 50.0)  # sides of the tightest box round a head
 HEAD_AREA_SHARE = 0.7  # of that box: pi / 4 for an oval
 BLADE_MM = ((3.5, 17.0), (12.0, 48.0))  # short and long side of the tightest box round a blade, or most of one
 BLADE_SLIM = 1.5  # its long side over the short one, at least
+OVAL_MM = (34.0, 27.0)  # an imagined head: inside most plastic ones, which are what gets lost
 GAP_MM = 4.0  # between head and blade: a collar's shadow, or the reference's rim
 AIM_MM = 5.0  # the blade's line passes the head's middle within that
 TOUCH = 0.25  # share of a blade that may lie inside the head's blob
@@ -47,6 +48,18 @@ def join(blobs: list[Mask], px_per_mm: float) -> Iterator[Mask]:
             if _points_at(blade, head, reach):
                 both = (head.blob | blade.blob).astype(np.uint8)
                 yield np.asarray(cv2.morphologyEx(both, cv2.MORPH_CLOSE, disk((GAP_MM + 1) * px_per_mm)), bool)
+
+
+def imagine_heads(blobs: list[Mask], px_per_mm: float) -> Iterator[Mask]:
+    """Every blade among the blobs with an oval where its head would be, at one end and at the other."""
+    for blade in (box for box in (_box(blob, px_per_mm) for blob in blobs) if _is_blade(box)):
+        for along in (blade.along, -blade.along):
+            centre = (blade.centre_mm + along * (blade.long_mm + OVAL_MM[0]) / 2) * px_per_mm
+            canvas = blade.blob.astype(np.uint8)
+            size = (OVAL_MM[0] * px_per_mm, OVAL_MM[1] * px_per_mm)
+            turn = float(np.degrees(np.arctan2(along[1], along[0])))
+            cv2.ellipse(canvas, (tuple(map(float, centre)), size, turn), 1, cv2.FILLED)
+            yield canvas.astype(bool)
 
 
 def _box(blob: Mask, px_per_mm: float) -> _Box:

@@ -12,7 +12,6 @@ from collections.abc import Iterator
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import binary_fill_holes
 
 from keyid.table_view import TableView
 
@@ -111,7 +110,7 @@ def _rim(view: TableView) -> Mask:
 def _blobs(mask: Mask, px_per_mm: float) -> Iterator[Mask]:
     """The connected parts of a fitting size, gaps closed, holes filled, lines taken off."""
     closed = cv2.morphologyEx(mask.astype(np.uint8), cv2.MORPH_CLOSE, disk(CLOSE_MM * px_per_mm))
-    filled = binary_fill_holes(closed).astype(np.uint8)
+    filled = fill_holes(closed)
     opened = cv2.morphologyEx(filled, cv2.MORPH_OPEN, disk(OPEN_MM * px_per_mm))
     count, labels, stats, _ = cv2.connectedComponentsWithStats(opened, connectivity=4)
     for label in range(1, count):
@@ -119,6 +118,14 @@ def _blobs(mask: Mask, px_per_mm: float) -> Iterator[Mask]:
         side = max(stats[label, cv2.CC_STAT_WIDTH], stats[label, cv2.CC_STAT_HEIGHT]) / px_per_mm
         if AREA_MM2[0] < area < AREA_MM2[1] and SIDE_MM[0] < side < SIDE_MM[1]:
             yield labels == label
+
+
+def fill_holes(mask: NDArray[np.uint8] | NDArray[np.generic]) -> NDArray[np.uint8]:
+    """The mask with its holes filled, 0 and 1."""
+    filled = np.asarray(mask, np.uint8).copy()
+    contours = cv2.findContours(filled, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE)[0]
+    cv2.drawContours(filled, contours, -1, 1, cv2.FILLED)
+    return filled
 
 
 def blur(image: Image, sigma_px: float) -> Image:

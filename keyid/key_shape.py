@@ -28,7 +28,7 @@ HEAD_LENGTH_MM = (15.0, 50.0, 5.0)
 BLADE_OVER_HEAD = (0.5, 1.9, 0.4)
 HEAD_OVER_BLADE = (1.5, 7.0, 0.4)
 
-FIRST_DISK_MM = 13.5  # wider than any blade, narrower than any head; some collars are as wide
+FIRST_DISKS_MM = (13.5, 17.0)  # wider than any blade, and wider than one with its shadow; narrower than any head
 DISK_PER_WIDTH, DISK_EXTRA_MM = 1.25, 5.0  # a collar is up to 2.5 mm wider than its blade on each side
 COLLAR_STEP_MM = 2.6  # what is further out than that from the blade is head
 DISK_OF_HEAD = 0.85  # at most that share of the widest disk in the head
@@ -42,6 +42,7 @@ SIDE_SHARE = 0.07  # share of a side's points that reach beyond its uncut line
 MIN_HEAD_SOLIDITY = (0.9, 1.01, 0.08)
 MIN_BOX_FILL = (0.72, 1.01, 0.08)  # of the head's bounding box: pi/4 for an oval, half for a wedge
 FRONT_STEP_MM = 2.0
+ONE_SIDED_MM = 9.0  # counted for a head that sticks out on one side only: a shadow may hide the other
 SAME_FRONT_MM = 1.5  # a head is as symmetric as that
 FLAT_FRONT_MM, MAX_ROUNDING_MM = 1.2, 1.5  # what a rounder head takes more than a flat one, it goes on to the blade
 MAX_FRONT_MM = (-1.0, 3.5, 8.0)  # in which the head widens by that step on each side: under 2 for an oval
@@ -100,11 +101,11 @@ def read_shape(blob: Mask, px_per_mm: float, evidence: Evidence | None = None) -
 
     ``evidence`` weighs directions (n, 2) of the blade by what else is known of them than the blob's sides.
     """
-    head = _open(blob, FIRST_DISK_MM * px_per_mm)
-    if not head.any():
-        return None
-    arms = _arms(blob & ~head, head, px_per_mm)
-    readings = [_read_arm(blob, head, arm, px_per_mm, evidence) for arm in arms]
+    readings = [
+        _read_arm(blob, head, arm, px_per_mm, evidence)
+        for head in (_open(blob, disk * px_per_mm) for disk in FIRST_DISKS_MM)
+        for arm in _arms(blob & ~head, head, px_per_mm)
+    ]
     return max((each for each in readings if each is not None), key=lambda each: each.likeness, default=None)
 
 
@@ -177,6 +178,8 @@ def _points_mm(mask: Mask, px_per_mm: float) -> Array:
 
 def _arms(rest: Mask, head: Mask, px_per_mm: float) -> list[Mask]:
     """Of what the head leaves over, the parts that reach as far from it as a blade, the farthest first."""
+    if not head.any():
+        return []
     count, components = cv2.connectedComponents(rest.astype(np.uint8), connectivity=4)
     labels = np.asarray(components, np.intp)
     away = cv2.distanceTransform((~head).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
@@ -218,24 +221,27 @@ def _sides(
     if min(len(upper), len(lower)) < 0.5 * (SURE_BLADE_MM - TIP_TAPER_MM) / STEP_MM:
         return None
     aim = _points_mm(head, px_per_mm).mean(axis=0)
-    turns = np.radians(np.arange(-TURN_DEG, TURN_DEG + 1e-9, TURN_STEP_DEG))
-    fits = [_fit_sides(upper, lower, aim, frame.turned(turn)) for turn in turns]
-    weight = np.array([fit[0] for fit in fits])
+    turned = [frame.turned(turn) for turn in np.radians(np.arange(-TURN_DEG, TURN_DEG + 1e-9, TURN_STEP_DEG))]
+    across = np.array([each.across for each in turned])
+    levels, straight = _fit_sides(upper @ across.T, lower @ across.T)
+    miss = across @ aim - levels.mean(axis=1)
+    weight = straight * np.exp(-0.25 * (miss / AIM_SD_MM) ** 2)
     if evidence is not None:
-        weight *= evidence(np.array([frame.turned(turn).along for turn in turns]))
+        weight *= evidence(np.array([each.along for each in turned]))
     best = int(np.argmax(weight))
-    return frame.turned(turns[best]), fits[best][1], fits[best][2]
+    return turned[best], levels[best], float(straight[best])
 
 
-def _fit_sides(upper: Array, lower: Array, aim: Array, frame: _Frame) -> tuple[float, Array, float]:
-    """How well a direction fits both sides; their levels; the root mean square of the shares on their lines."""
-    outer = [frame.coordinates(lower)[1], frame.coordinates(upper)[1]]
-    level = np.array([np.quantile(outer[0], SIDE_SHARE), np.quantile(outer[1], 1 - SIDE_SHARE)])
+def _fit_sides(upper: Array, lower: Array) -> tuple[Array, Array]:
+    """Where each direction's sides lie, and the root mean square of the shares of points on them.
+
+    Both sides' points come as their places across, (points, directions).
+    """
+    levels = np.stack([np.quantile(lower, SIDE_SHARE, axis=0), np.quantile(upper, 1 - SIDE_SHARE, axis=0)], axis=-1)
     expected = (SURE_BLADE_MM - TIP_TAPER_MM) / STEP_MM
-    shares = [np.count_nonzero(np.abs(v - at) < NEAR_LINE_MM) / expected for v, at in zip(outer, level, strict=True)]
-    straight = float(np.sqrt(np.mean(np.minimum(shares, 1.0) ** 2)))
-    miss = frame.coordinates(aim)[1] - level.mean()
-    return straight * float(np.exp(-0.25 * (miss / AIM_SD_MM) ** 2)), level, straight
+    on_line = [np.sum(np.abs(v - at) < NEAR_LINE_MM, axis=0) for v, at in zip((lower, upper), levels.T, strict=True)]
+    shares = np.minimum(np.array(on_line) / expected, 1.0)
+    return levels, np.sqrt(np.mean(shares**2, axis=0))
 
 
 def _reach(s: Array, v: Array, level: Array, step_mm: float) -> Array:
@@ -247,7 +253,7 @@ def _reach(s: Array, v: Array, level: Array, step_mm: float) -> Array:
 def _front(s: Array, v: Array, level: Array) -> float:
     """In what length the head widens by a step, on the side where it takes longer."""
     near, far = _reach(s, v, level, COLLAR_STEP_MM), _reach(s, v, level, COLLAR_STEP_MM + FRONT_STEP_MM)
-    return float(np.max(near - far)) if len(far) == 2 else float(np.ptp(s))
+    return float(np.max(near - far)) if len(far) == 2 else ONE_SIDED_MM
 
 
 def _neck(s: Array, v: Array, level: Array) -> float:

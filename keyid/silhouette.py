@@ -7,6 +7,7 @@ as keys; the blob that is most like a key and most sharply bounded is the key.  
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,8 +18,8 @@ from numpy.typing import NDArray
 from keyid.blade_axis import axis_evidence
 from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.key_cut import Part, refine, refine_parts, sharpness, support
-from keyid.key_pairs import join
+from keyid.key_cut import Part, refine_parts, sharpness, support
+from keyid.key_pairs import imagine_heads, join
 from keyid.key_proposals import disk, propose
 from keyid.key_shape import KeyShape, contour_mm, pixel_places_mm, read_shape, trim
 from keyid.photo import Photo
@@ -89,8 +90,7 @@ def find_silhouette(photo: Photo, scale: Scale) -> Silhouette:
     """
     _check_photo(photo, scale)
     fine = view_table(photo, scale, FINE_PX_PER_MM)
-    seeds = _ranked_seeds(fine)
-    found = sorted(_refined(fine, seeds), key=lambda each: -each.rank)
+    found = _find_keys(fine)
     if not found or found[0].score < MIN_SCORE:
         raise PhotoError(
             "no-key", "No key was found in this photo.", "Lay one key flat on a plain surface beside the card."
@@ -127,18 +127,29 @@ def resize_mask(mask: Mask, size: tuple[int, int]) -> Mask:
     return np.asarray(cv2.resize(mask.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), bool)
 
 
-def _ranked_seeds(fine: TableView) -> list[Mask]:
-    """Proposals most like a sharply bounded key first, near copies left out; on a coarser view."""
+def _find_keys(fine: TableView) -> list[_Found]:
+    """What reads as a key, the best first."""
     view = shrink_view(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM)
-    blobs = list(propose(view, fine))
+    blobs = _different(list(propose(view, fine)))
+    seeds = _ranked_seeds(view, itertools.chain(blobs, join(blobs, view.px_per_mm)))
+    found = [each for seed in seeds for each in _stages(fine, seed)]
+    if max((each.score for each in found), default=0.0) < MIN_SCORE:
+        guesses = _ranked_seeds(view, imagine_heads(blobs, view.px_per_mm))
+        found += [each for seed in guesses for each in _stages(fine, seed)[1:]]  # the guess itself is no finding
+    return sorted(found, key=lambda each: -each.rank)
+
+
+def _ranked_seeds(view: TableView, blobs: Iterable[Mask]) -> list[Mask]:
+    """The blobs most like a sharply bounded key, the best first, near copies left out."""
     scored = []
-    for blob in itertools.chain(blobs, join(_different(blobs), view.px_per_mm)):
+    for blob in blobs:
         near, part = view.crop(blob, SURROUNDINGS_MM)
         shape = read_shape(blob[part], view.px_per_mm)
-        scored.append((_score(near, blob[part], shape) if shape else 0.0, blob))
+        if shape is not None and shape.likeness > MIN_SEED:
+            scored.append((_score(near, blob[part], shape) + shape.likeness, blob))
     kept: list[Mask] = []
     for _, blob in sorted(scored, key=lambda each: -each[0]):
-        if all(_overlap(blob, other) < SAME_BLOB for other in kept):
+        if not any(_same(blob, other) for other in kept):
             kept.append(blob)
         if len(kept) == MAX_REFINED:
             break
@@ -149,14 +160,18 @@ def _different(blobs: list[Mask]) -> list[Mask]:
     """The blobs without near copies."""
     kept: list[Mask] = []
     for blob in blobs:
-        if all(_overlap(blob, other) < SAME_BLOB for other in kept):
+        if not any(_same(blob, other) for other in kept):
             kept.append(blob)
     return kept
 
 
-def _overlap(one: Mask, other: Mask) -> float:
-    """Intersection over union."""
-    return np.count_nonzero(one & other) / max(int(np.count_nonzero(one | other)), 1)
+def _same(one: Mask, other: Mask) -> bool:
+    """Whether two blobs are one proposal."""
+    areas = int(np.count_nonzero(one)), int(np.count_nonzero(other))
+    if min(areas) < SAME_BLOB * max(areas):
+        return False
+    shared = int(np.count_nonzero(one & other))
+    return shared > SAME_BLOB * (sum(areas) - shared)
 
 
 def _score(view: TableView, blob: Mask, shape: KeyShape) -> float:
@@ -167,18 +182,11 @@ def _score(view: TableView, blob: Mask, shape: KeyShape) -> float:
     return shape.likeness * float(np.clip((support(view, blob) - low) / (high - low), 0.0, 1.0))
 
 
-def _refined(view: TableView, seeds: list[Mask]) -> list[_Found]:
-    """The seeds and what they become when refined on the fine view, as far as they read as keys."""
-    enlarged = (resize_mask(seed, view.seen.shape[::-1]) for seed in seeds)
-    return [each for seed in enlarged for each in _stages(*view.crop(seed, SURROUNDINGS_MM), seed)]
-
-
-def _stages(view: TableView, part: tuple[slice, slice], seed: Mask) -> list[_Found]:
-    """A seed, and the seed cut out anew, with head and blade apart once they are known."""
-    first = _read(view, seed[part], RAW_SHARE)
-    stages = [first]
-    if first is None or first.shape.likeness < MIN_SEED:
-        stages.append(_read(view, refine(view, seed[part])))
+def _stages(fine: TableView, seed: Mask) -> list[_Found]:
+    """A seed, and the seed cut out anew on the fine view with head and blade apart, twice."""
+    enlarged = resize_mask(seed, fine.seen.shape[::-1])
+    view, part = fine.crop(enlarged, SURROUNDINGS_MM)
+    stages = [_read(view, enlarged[part], RAW_SHARE)]
     for _ in range(PART_ROUNDS):
         last = stages[-1]
         if last is None or last.shape.likeness < MIN_SEED:

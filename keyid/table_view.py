@@ -20,6 +20,7 @@ Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 REACH_MM = 170.0  # a key lies within a hand's breadth of its reference; further out only costs time
+NODE_PX = 8  # spacing of the view's pixels that are projected exactly; between them the map is linear to 0.02 px
 BORDER_POINTS = 25  # per side of the photo, enough to follow lens distortion
 OVERSAMPLE = 1.3  # the photo is shrunk to that many pixels per pixel of the view before it is resampled
 
@@ -72,12 +73,10 @@ def view_table(photo: Photo, scale: Scale, px_per_mm: float) -> TableView:
     low, high = _extent_mm(photo, camera)
     columns, rows = np.maximum(np.ceil((high - low) * px_per_mm).astype(int), 1)
     corner = np.array([low[0], high[1]])
-    x = corner[0] + np.arange(columns) / px_per_mm
-    y = corner[1] - np.arange(rows) / px_per_mm
-    ground = np.stack([*np.meshgrid(x, y), np.zeros((rows, columns))], axis=-1)
-    at = camera.project(ground)
+    at = _places_px(camera, corner, (int(rows), int(columns)), px_per_mm)
     pixels = _resample(photo.pixels, at, photo_px_per_mm(camera) / px_per_mm)
-    seen = np.all((at >= 0) & (at <= np.array([photo.width_px - 1, photo.height_px - 1])), axis=-1)
+    limit = np.array([photo.width_px - 1, photo.height_px - 1], np.float32)
+    seen = np.all((at >= 0) & (at <= limit), axis=-1)
     bare = TableView(pixels, seen, np.zeros((rows, columns), bool), px_per_mm, corner)
     outline = bare.from_mm(camera.on_height(scale.outline_px, 0.0))
     return TableView(pixels, seen, fill_polygon(outline, (rows, columns)), px_per_mm, corner)
@@ -106,11 +105,20 @@ def _extent_mm(photo: Photo, camera: Camera) -> tuple[Array, Array]:
     return np.clip(ground.min(axis=0), -REACH_MM, 0), np.clip(ground.max(axis=0), 0, REACH_MM)
 
 
-def _resample(pixels: NDArray[np.uint8], at: Array, reduction: float) -> NDArray[np.uint8]:
+def _places_px(camera: Camera, corner_mm: Array, shape: tuple[int, int], px_per_mm: float) -> NDArray[np.float32]:
+    """Where the photo shows each pixel of the view, shape (rows, columns, 2): exact at nodes, linear in between."""
+    nodes = [np.arange(-NODE_PX, size + 2 * NODE_PX, NODE_PX) + (NODE_PX - 1) / 2 for size in shape]
+    x, y = np.meshgrid(corner_mm[0] + nodes[1] / px_per_mm, corner_mm[1] - nodes[0] / px_per_mm)
+    at = camera.project(np.stack([x, y, np.zeros_like(x)], axis=-1)).astype(np.float32)
+    full = cv2.resize(at, None, fx=NODE_PX, fy=NODE_PX, interpolation=cv2.INTER_LINEAR)
+    return np.asarray(full[NODE_PX : NODE_PX + shape[0], NODE_PX : NODE_PX + shape[1]], np.float32)
+
+
+def _resample(pixels: NDArray[np.uint8], at: NDArray[np.float32], reduction: float) -> NDArray[np.uint8]:
     """Pixels at positions (..., 2) of the photo, which is first shrunk so that nothing is skipped."""
     factor = min(1.0, OVERSAMPLE / reduction)
     small = cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA)
-    shrunk = ((at + 0.5) * factor - 0.5).astype(np.float32)
+    shrunk = (at + np.float32(0.5)) * np.float32(factor) - np.float32(0.5)
     return np.asarray(
         cv2.remap(small, shrunk[..., 0], shrunk[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8
     )

@@ -11,7 +11,7 @@ from keyid.errors import PhotoError
 from keyid.key_shape import read_shape
 from keyid.photo import Photo
 from keyid.scale import Scale
-from keyid.silhouette import find_silhouette
+from keyid.silhouette import MIN_SCORE, find_silhouette
 
 PX_PER_MM = 8.0
 SIZE = (1200, 1600)
@@ -116,4 +116,4 @@ def test_other_things_are_not_keys(shape: str) -> None:
     else:
         cv2.rectangle(mask, (20, 20), (360, 236), 1, -1)
     found = read_shape(mask.astype(bool), 4.0)
-    assert found is None or found.likeness < 0.1
+    assert found is None or found.likeness < MIN_SCORE

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from keyid.cli_profiles import profiles
 from keyid.errors import KeyidError, PhotoError
 
 if TYPE_CHECKING:
@@ -26,6 +27,9 @@ def main() -> None:
 
     Lay the key flat beside a bank card, hold the camera level above them, and take one sharp photo.
     """
+
+
+main.add_command(profiles)
 
 
 @main.command()

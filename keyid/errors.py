@@ -6,6 +6,7 @@ what to do.  Nothing else leaves the package as an exception for bad input.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Literal
 
 PhotoErrorCode = Literal[
@@ -59,3 +60,10 @@ class ProfileError(KeyidError):
 
     def __init__(self, message: str, advice: str) -> None:
         super().__init__("bad-profile", message, advice)
+
+
+def counted(faults: Sequence[ProfileError]) -> ProfileError:
+    """Return the first fault of a file, saying how many there are."""
+    first = faults[0]
+    told = f" (the first of {len(faults)} faults)." if len(faults) > 1 else "."
+    return ProfileError(first.message.removesuffix(".") + told, first.advice)

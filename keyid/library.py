@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
 
-from keyid.errors import ProfileError
+from keyid.errors import ProfileError, counted
 from keyid.profile import Profile
 
 SUFFIX = ".toml"
@@ -54,18 +54,15 @@ def load_library(folder: Path | None = None, skip_bad: bool = False) -> Library:
     folder = shipped_folder() if folder is None else folder
     profiles: dict[str, Profile] = {}
     owners: dict[str, str] = {}
-    skipped = []
-    for path in sorted(_profile_files(folder)):
-        file = _shown(path.relative_to(folder))
-        try:
-            profile = _read(path, file)
-            _claim_ids(profile, file, owners)
-        except ProfileError as error:
-            if not skip_bad:
-                raise
-            skipped.append(error)
-        else:
-            profiles[profile.id] = profile
+    skipped: list[ProfileError] = []
+    for file, read in read_files(folder):
+        faults = tuple(ids_taken(read, file, owners)) if isinstance(read, Profile) else read
+        if isinstance(read, Profile) and not faults:
+            profiles[read.id] = read
+            continue
+        if not skip_bad:
+            raise counted(faults)
+        skipped.append(counted(faults))
     if not profiles:
         raise _nothing_in(folder, skipped)
     return Library(tuple(profiles[key] for key in sorted(profiles)), tuple(skipped))
@@ -92,29 +89,37 @@ def _raise_unreadable(error: OSError) -> None:
     ) from error
 
 
-def _read(path: Path, file: str) -> Profile:
+def read_files(folder: Path) -> Iterator[tuple[str, Profile | tuple[ProfileError, ...]]]:
+    """Read each profile file of a folder: its name within the folder, and the profile or all faults of the file."""
+    for path in sorted(_profile_files(folder)):
+        file = _shown(path.relative_to(folder))
+        yield file, _read(path, file)
+
+
+def _read(path: Path, file: str) -> Profile | tuple[ProfileError, ...]:
     """Read one profile file."""
-    from keyid.profile_file import MOST_BYTES, parse_profile  # here: importing pydantic would slow down every command
+    from keyid.profile_file import MOST_BYTES, examine_profile  # here: importing pydantic slows down every command
 
     if not path.is_file():
-        raise ProfileError(f"{file}: This is not a file.", f"Only profile files may end in {SUFFIX}.")
+        return (ProfileError(f"{file}: This is not a file.", f"Only profile files may end in {SUFFIX}."),)
     try:
         with path.open("rb") as opened:
             data = opened.read(MOST_BYTES + 1)  # no more than shows that it is too large
     except OSError as error:
         message = f"{file}: The file can't be read ({error.strerror})."
-        raise ProfileError(message, "Make it readable, or take it out of the folder.") from error
-    return parse_profile(data, file)
+        return (ProfileError(message, "Make it readable, or take it out of the folder."),)
+    return examine_profile(data, file)
 
 
-def _claim_ids(profile: Profile, file: str, owners: dict[str, str]) -> None:
-    """Note that a profile's ids are taken by its file; ProfileError when another file has one of them."""
+def ids_taken(profile: Profile, file: str, owners: dict[str, str]) -> Iterator[ProfileError]:
+    """Note in ``owners`` that a profile's ids belong to its file; yield an error for each that another file has."""
     claimed = [f"id {profile.id}", *(f"blank id {blank.id}" for blank in profile.blanks)]
-    for what in claimed:
-        if what in owners:
-            message = f"{file}: The {what} stands in {owners[what]} too."
-            raise ProfileError(message, "Profile ids and blank ids are unique in the whole library: change one.")
-    owners.update(dict.fromkeys(claimed, file))
+    taken = [what for what in claimed if what in owners]
+    for what in taken:
+        message = f"{file}: The {what} stands in {owners[what]} too."
+        yield ProfileError(message, "Profile ids and blank ids are unique in the whole library: change one.")
+    if not taken:
+        owners.update(dict.fromkeys(claimed, file))
 
 
 def _nothing_in(folder: Path, skipped: list[ProfileError]) -> ProfileError:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from dataclasses import dataclass
 from typing import Literal
 
@@ -52,7 +53,7 @@ class Profile:
         Optional facts of the cutting system.
     blanks : tuple of Blank
     width_sd_mm : float or None
-        Standard uncertainty of ``width_mm`` where the source doesn't print the width; None where it does.
+        Standard uncertainty of ``width_mm`` where it was measured or the source doesn't print it; else None.
     counts : tuple of int
         Numbers of cuts that keys of this system have, ascending; each means the first so many positions from the
         stop.  Empty when every key has a cut at every position.
@@ -60,6 +61,12 @@ class Profile:
         How to place and hold the key for cutting.
     adding_keys : tuple of (working_keys, text)
         What adding a working key takes when the customer still has so many, ascending.
+    date : date or None
+        When it was measured.
+    length_sd_mm, thickness_sd_mm : float or None
+        Standard uncertainties of measured values.
+    positions_sd_mm, roots_sd_mm : tuple of float
+        Standard uncertainty of each position and of each code's root; empty where none are stated.
     """
 
     id: str
@@ -87,6 +94,11 @@ class Profile:
     counts: tuple[int, ...] = ()
     hold: str | None = None
     adding_keys: tuple[tuple[int, str], ...] = ()
+    date: datetime.date | None = None
+    length_sd_mm: float | None = None
+    thickness_sd_mm: float | None = None
+    positions_sd_mm: tuple[float, ...] = ()
+    roots_sd_mm: tuple[float, ...] = ()
 
     @property
     def stop_first(self) -> bool:

@@ -7,17 +7,18 @@ module.
 
 from __future__ import annotations
 
+import datetime
 import difflib
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from pydantic_core import ErrorDetails
 
-from keyid.errors import ProfileError
+from keyid.errors import ProfileError, counted
 from keyid.length import MM_PER_INCH
 from keyid.profile import Blank, Profile
 from keyid.profile_rules import Fault, broken_rules
@@ -51,6 +52,7 @@ _From0 = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 _Groove = Annotated[list[_From0], Field(min_length=2, max_length=2)]
 _AddingKeys = tuple[Annotated[int, Field(ge=0, le=100)], _FilledText]
 
+_SD = "{0}_sd (standard uncertainty of a {0} that was measured or is not in the source) is a number above 0"
 _GROOVES = "grooves_{} is a list of [near, far], from the lower edge up, as in [[2.0, 3.2]]; may be left out"
 
 
@@ -68,11 +70,11 @@ class _BladeTable(_Table):
     length: _Above0 | None = Field(
         default=None, description="length (stop to tip; for a tip stop tip to bow) is a number above 0; may be left out"
     )
+    length_sd: _Above0 | None = Field(default=None, description=_SD.format("length"))
     width: _Above0 = Field(description="width (across the uncut blade) is a number above 0")
-    width_sd: _Above0 | None = Field(
-        default=None, description="width_sd (standard uncertainty of a width not in the source) is a number above 0"
-    )
+    width_sd: _Above0 | None = Field(default=None, description=_SD.format("width"))
     thickness: _Above0 | None = Field(default=None, description="thickness is a number above 0; may be left out")
+    thickness_sd: _Above0 | None = Field(default=None, description=_SD.format("thickness"))
     grooves_left: list[_Groove] = Field(
         default=[],
         max_length=MOST_GROOVES,
@@ -96,6 +98,16 @@ class _CutsTable(_Table):
         min_length=1,
         max_length=MOST_CODES,
         description='roots gives each depth code (letters and digits) its root height above 0, as in { "1" = 8.1 }',
+    )
+    positions_sd: list[_Above0] = Field(
+        default=[],
+        max_length=MOST_CUTS,
+        description="positions_sd lists the standard uncertainty of each position, a number above 0; may be left out",
+    )
+    roots_sd: dict[_Code, _Above0] = Field(
+        default={},
+        max_length=MOST_CODES,
+        description="roots_sd gives each depth code of roots its standard uncertainty above 0; may be left out",
     )
     order: Literal["bow-to-tip", "tip-to-bow"] = Field(description='order is "bow-to-tip" or "tip-to-bow"')
     flat: _From0 | None = Field(
@@ -153,6 +165,9 @@ class _ProfileTable(_Table):
         description='status is "published", "measured", "from-memory" or "invented"'
     )
     source: _FilledText = Field(description="source names where the numbers come from, in one line of text")
+    date: datetime.date | None = Field(
+        default=None, description="date (when it was measured) is a date without quotes, as in 2026-02-28"
+    )
     blade: _BladeTable = Field(description="[blade] is a table")
     cuts: _CutsTable = Field(description="[cuts] is a table")
     blanks: list[_BlankTable] = Field(
@@ -191,15 +206,36 @@ def parse_profile(data: bytes, file: str) -> Profile:
     ProfileError
         When the file breaks the format; names the file, the line or key, what is wrong and what would be right.
     """
-    table = _parse_toml(data, file)
+    read = examine_profile(data, file)
+    if isinstance(read, Profile):
+        return read
+    raise counted(read)
+
+
+def examine_profile(data: bytes, file: str) -> Profile | tuple[ProfileError, ...]:
+    """Read one profile file as `parse_profile` does, but return all its faults instead of raising the first.
+
+    Faults of single values come first; only when there are none can it be said which rules between them are broken.
+    """
     try:
-        checked = _ProfileTable.model_validate(table)
+        checked = _ProfileTable.model_validate(_parse_toml(data, file))
+    except ProfileError as error:
+        return (error,)
     except ValidationError as error:
-        raise _error(file, _first_fault(error)) from None
+        return tuple(_error(file, fault) for fault in _faults(error))
     profile = _convert(checked)
-    for fault in broken_rules(profile):
-        raise _error(file, fault)
-    return profile
+    faults = (*_unmatched(checked.cuts), *broken_rules(profile))
+    return tuple(_error(file, fault) for fault in faults) or profile
+
+
+def _unmatched(cuts: _CutsTable) -> Iterator[Fault]:
+    """Uncertainties that belong to no position or code, or are missing for some."""
+    if cuts.positions_sd and len(cuts.positions_sd) != len(cuts.positions):
+        wrong = f"has {len(cuts.positions_sd)} entries for {len(cuts.positions)} positions"
+        yield Fault("cuts.positions_sd", wrong, "Give each position its standard uncertainty, or leave them all out")
+    for code in sorted(cuts.roots_sd.keys() ^ cuts.roots.keys()) if cuts.roots_sd else ():
+        wrong = "belongs to no depth code" if code in cuts.roots_sd else "is missing"
+        yield Fault(f"cuts.roots_sd.{code}", wrong, "Give each code of roots its standard uncertainty, or none")
 
 
 def _error(file: str, fault: Fault) -> ProfileError:
@@ -241,14 +277,13 @@ def _syntax_error(file: str, data: bytes, said: str) -> ProfileError:
     return ProfileError(f"{file}: {place}: {wrong}.", advice)
 
 
-def _first_fault(error: ValidationError) -> Fault:
-    """The first fault of a file, and how many more there are."""
+def _faults(error: ValidationError) -> Iterator[Fault]:
+    """Every fault of a file's values; a misspelt key first: it is why another key is missing."""
     details = error.errors(include_url=False)
-    unknown = [detail for detail in details if detail["type"] == "extra_forbidden"]
-    first = (unknown or details)[0]  # a misspelt key first: it is why another key is missing
-    path = [part for part in first["loc"] if part != "[key]"]
-    more = f" (the first of {len(details)} faults)" if len(details) > 1 else ""
-    return Fault(_where(path), _wrong(first) + more, _allowed_keys(path) if unknown else _right(path))
+    for detail in sorted(details, key=lambda detail: detail["type"] != "extra_forbidden"):
+        path = [part for part in detail["loc"] if part != "[key]"]
+        unknown = detail["type"] == "extra_forbidden"
+        yield Fault(_where(path), _wrong(detail), _allowed_keys(path) if unknown else _right(path))
 
 
 def _where(path: list[int | str]) -> str:
@@ -350,6 +385,11 @@ def _convert(checked: _ProfileTable) -> Profile:
         counts=tuple(cuts.counts),
         hold=handling.hold if handling else None,
         adding_keys=tuple(handling.adding_keys) if handling else (),
+        date=checked.date,
+        length_sd_mm=_scaled(blade.length_sd, mm),
+        thickness_sd_mm=_scaled(blade.thickness_sd, mm),
+        positions_sd_mm=tuple(sd * mm for sd in cuts.positions_sd),
+        roots_sd_mm=tuple(cuts.roots_sd[code] * mm for code, _ in by_height if code in cuts.roots_sd),
     )
 
 

@@ -79,7 +79,11 @@ def _sizes(profile: Profile) -> Iterator[Fault]:
     sizes = {
         "blade.width": (profile.width_mm, NARROWEST_MM, WIDEST_MM),
         "blade.length": (profile.length_mm, NARROWEST_MM, LONGEST_MM),
+        "blade.length_sd": (profile.length_sd_mm, 0.0, NARROWEST_MM),
         "blade.width_sd": (profile.width_sd_mm, 0.0, NARROWEST_MM),
+        "blade.thickness_sd": (profile.thickness_sd_mm, 0.0, NARROWEST_MM),
+        "cuts.positions_sd": (max(profile.positions_sd_mm, default=None), 0.0, NARROWEST_MM),
+        "cuts.roots_sd": (max(profile.roots_sd_mm, default=None), 0.0, NARROWEST_MM),
         "blade.thickness": (profile.thickness_mm, 0.0, WIDEST_MM),
         "cuts.flat": (profile.flat_mm, 0.0, LONGEST_MM),
         "cuts.as_made_sd": (profile.as_made_sd_mm, 0.0, NARROWEST_MM),

@@ -1,0 +1,191 @@
+"""Profiles in words: lists, one profile, what tells several apart, and what a check found."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+
+from keyid.length import MM_PER_INCH
+from keyid.library_check import CheckedFile
+from keyid.profile import Blank, Profile
+from keyid.profile_compare import Comparison, Feature
+from keyid.text import ELECTRONICS, plain
+
+WIDTH = 100  # columns; a table of more than three blades may be wider
+GAP = "  "
+COLOURS_NOTE = "Head colours are no standard: makers choose as they like."
+ELECTRONICS_NOTE = "Electronics can't be seen: test the customer's key before a blank is bought."
+PHOTO_WORDS = {"yes": "yes", "unsure": "perhaps", "no": "no"}
+
+
+def list_text(profiles: Sequence[Profile]) -> str:
+    """Return one line a profile."""
+    head = ("id", "name", "status", "stop", "edges", "cuts", "depths", "width", "length", "blanks")
+    return _table([head, *(_list_row(p) for p in profiles)])
+
+
+def _list_row(p: Profile) -> tuple[str, ...]:
+    counts = "/".join(map(str, p.counts or (len(p.positions_mm),)))
+    length = "-" if p.length_mm is None else f"{p.length_mm:.2f}"
+    depths, blanks = str(len(p.codes)), str(len(p.blanks))
+    return p.id, p.name, p.status, p.stop, str(p.edges), counts, depths, f"{p.width_mm:.2f}", length, blanks
+
+
+def profile_text(p: Profile, alike: Sequence[Profile]) -> str:
+    """Return one profile with all that its file tells, and the blades that a photo can't tell from it."""
+    facts = [
+        ("blade", f"{p.name} ({p.id}), {p.edges} cut edge{'s' * (p.edges - 1)}, stop: {p.stop}"),
+        ("status", p.status + (f", on {p.date.isoformat()}" if p.date else "")),
+        ("source", p.source),
+        ("sizes", ", ".join(_sizes(p))),
+        ("grooves", f"left {_grooves(p.grooves_left_mm)}; right {_grooves(p.grooves_right_mm)}"),
+        ("cuts", ", ".join(_cut_facts(p))),
+        ("handling", p.hold or ""),
+        *(("", f"With {left} working keys left: {text}") for left, text in p.adding_keys),
+        ("look-alikes", ", ".join(other.id for other in alike) or "none in this library"),
+    ]
+    lines = [line for label, text in facts if text for line in _fact(label, text)]
+    return "\n".join(lines) + "\n\n" + _cut_tables(p) + "\n" + blanks_text(p)
+
+
+def _sizes(p: Profile) -> Iterator[str]:
+    sizes = (("width", p.width_mm, p.width_sd_mm), ("length", p.length_mm, p.length_sd_mm))
+    for name, value, sd in (*sizes, ("thickness", p.thickness_mm, p.thickness_sd_mm)):
+        yield f"{name} {'not known' if value is None else _both(value, sd)}"
+
+
+def _both(mm: float, sd_mm: float | None) -> str:
+    """A length in mm and thousandths of an inch, with 95 % limits where its uncertainty is stated."""
+    limits = "" if sd_mm is None else f" ±{2 * sd_mm:.2f}"
+    return f"{mm:.3f}{limits} mm = {mm / MM_PER_INCH * 1000:.1f} thou"
+
+
+def _grooves(grooves: Sequence[tuple[float, float]]) -> str:
+    return ", ".join(f"{near:.2f}-{far:.2f} mm" for near, far in grooves) or "none told"
+
+
+def _cut_facts(p: Profile) -> Iterator[str]:
+    yield f"code read {p.order}"
+    if p.flat_mm is not None:
+        yield f"flat {p.flat_mm:.2f} mm"
+    if p.angle_deg is not None:
+        yield f"angle {p.angle_deg:g}°"
+    if p.macs is not None:
+        yield f"neighbours differ by {p.macs} steps at most"
+    if p.as_made_sd_mm is not None:
+        yield f"roots as made scatter by {p.as_made_sd_mm:.3f} mm"
+
+
+def _cut_tables(p: Profile) -> str:
+    """Positions beside the depth table."""
+    coded = zip(p.codes, p.roots_mm, strict=True)
+    places = [(str(n), _both(mm, _entry(p.positions_sd_mm, n - 1))) for n, mm in enumerate(p.positions_mm, 1)]
+    depths = [(code, _both(mm, _entry(p.roots_sd_mm, n))) for n, (code, mm) in enumerate(coded)]
+    rows = max(len(places), len(depths))
+    places += [("", "")] * (rows - len(places))
+    depths += [("", "")] * (rows - len(depths))
+    head = ("cut", f"from the {p.stop}", "code", "metal left at the root")
+    return _table([head, *((*place, *depth) for place, depth in zip(places, depths, strict=True))])
+
+
+def _entry(values: Sequence[float], index: int) -> float | None:
+    return values[index] if values else None
+
+
+def blanks_text(p: Profile) -> str:
+    """Return the blanks made with one blade, and what tells them apart."""
+    head = ("blank", "head", "colour", "electronics", "test blank", "note")
+    table = _table([head, *(_blank_row(blank) for blank in p.blanks)])
+    return table + "\n".join(_blank_notes(p.blanks)) + "\n"
+
+
+def _blank_row(b: Blank) -> tuple[str, ...]:
+    return b.id, b.head, b.head_colour or "-", ELECTRONICS[b.electronics], b.test_blank or "-", b.note
+
+
+def _blank_notes(blanks: Sequence[Blank]) -> Iterator[str]:
+    """What a person must know to choose among blanks of one blade."""
+    if len(blanks) == 1:
+        yield "The one blank known with this blade."
+        return
+    told = [
+        f"{what}: {', '.join(values)}"
+        for what, values in (
+            ("head", sorted({b.head for b in blanks})),
+            ("electronics", sorted({ELECTRONICS[b.electronics] for b in blanks})),
+        )
+        if len(values) > 1
+    ]
+    yield f"All {len(blanks)} share this blade. " + (
+        f"They differ in {'; '.join(told)}." if told else "Heads and electronics are alike."
+    )
+    if any(b.electronics != "none" for b in blanks):
+        yield ELECTRONICS_NOTE
+    if any(b.head_colour for b in blanks):
+        yield COLOURS_NOTE
+    tests = sorted({b.test_blank for b in blanks if b.test_blank})
+    if tests:
+        yield f"Try the cuts first on the plain metal blank: {', '.join(tests)}."
+
+
+def comparison_text(comparison: Comparison) -> str:
+    """Return what is the same, what differs and by how much, and what decides."""
+    same = [f"{f.name} {f.values[0]}" for f in comparison.features if f.same]
+    differ = [f for f in comparison.features if not f.same]
+    head = ("", *(p.id for p in comparison.profiles), "apart by", "photo shows it", "")
+    parts = [*_fact("the same", ", ".join(same) or "nothing"), ""]
+    if differ:
+        parts += [_table([head, *(_feature_row(f) for f in differ)])]
+    return "\n".join([*parts, *_decisions(comparison)]) + "\n"
+
+
+def _feature_row(feature: Feature) -> tuple[str, ...]:
+    gaps = feature.gaps_mm
+    apart = "" if not gaps else f"{gaps[0]:.2f} mm" if len(gaps) == 1 else f"{gaps[0]:.2f} mm or more"
+    return feature.name, *feature.values, apart, PHOTO_WORDS[feature.photo], feature.note
+
+
+def _decisions(comparison: Comparison) -> Iterator[str]:
+    """What a photo can't decide, and the one measurement that does."""
+    if comparison.look_alike:
+        pairs = "; ".join(f"{p} and {q}" for p, q in comparison.look_alike)
+        yield from _fact("photo", f"Can't tell apart for sure: {pairs}.")
+    else:
+        yield from _fact("photo", "A good photo of a key tells all of them apart.")
+    feature = comparison.measure
+    if feature is None:
+        depths = next(f for f in comparison.features if f.name == "depths")
+        how = "Compare the blanks end-on, and try them in the lock."
+        if not depths.same:
+            how = "Measure the metal left at each cut of the key, the deepest first, and see which table has them all."
+        yield from _fact("by hand", how)
+        return
+    shown = (
+        f"{p.id} {number:.2f} mm"
+        for p, number in zip(comparison.profiles, feature.numbers, strict=True)
+        if number is not None
+    )
+    yield from _fact("by hand", f"{feature.by_hand} {'; '.join(shown)}.")
+
+
+def check_text(checked: Sequence[CheckedFile]) -> str:
+    """Return every fault and doubt of a folder, and how many there are."""
+    lines = []
+    for file in checked:
+        lines += [f"fault  {plain(str(fault))}" for fault in file.faults]
+        lines += [f"doubt  {file.file}: {plain(doubt)}." for doubt in file.doubts]
+    bad, doubtful = sum(bool(f.faults) for f in checked), sum(bool(f.doubts) for f in checked)
+    lines.append(f"{len(checked)} files: {bad} can't be used, {doubtful} with doubtful numbers.")
+    return "\n".join(lines) + "\n"
+
+
+def _fact(label: str, text: str) -> list[str]:
+    return textwrap.wrap(plain(text), WIDTH, initial_indent=f"{label:<13}", subsequent_indent=" " * 13)
+
+
+def _table(rows: Sequence[Sequence[str]]) -> str:
+    """Columns as wide as their widest entry, to the left."""
+    cells = [[plain(cell) for cell in row] for row in rows]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    lines = (GAP.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells)
+    return "\n".join(lines) + "\n"

@@ -9,15 +9,12 @@ from typing import TYPE_CHECKING, NoReturn
 
 import click
 
+from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, FILE_TO_WRITE, measuring
 from keyid.cli_profiles import profiles
-from keyid.errors import KeyidError, PhotoError
+from keyid.errors import KeyidError
 
 if TYPE_CHECKING:
     from keyid.identify import Examination
-
-EXISTING_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
-FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -57,16 +54,10 @@ def read(photo: Path, as_json: bool, picture: Path | None, profiles: Path | None
 
 
 def _examine(photo: Path, profiles: Path | None, skip_bad: bool) -> Examination:
-    """Measure the photo; a fault inside the program becomes a plain refusal that says so."""
+    """Measure the photo."""
     from keyid.identify import examine
 
-    try:
-        return examine(photo, profiles=profiles, skip_bad=skip_bad, warn=_warn)
-    except KeyidError:
-        raise
-    except Exception as error:  # last line of defence: a person at the kerb can't use a traceback
-        message = f"This photo made the program fail ({type(error).__name__}: {error})."
-        raise PhotoError("key-unclear", message, "Take another photo, and report this one.") from error
+    return measuring(photo, lambda: examine(photo, profiles=profiles, skip_bad=skip_bad, warn=_warn))
 
 
 def _print_reading(examination: Examination, as_json: bool) -> None:

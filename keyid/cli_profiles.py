@@ -2,32 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from keyid.errors import KeyidError, ProfileError
+from keyid.cli_add import add
+from keyid.cli_parts import EXISTING_FOLDER, FILE_TO_WRITE, in_folder, open_library, skipping_bad, told_plainly
+from keyid.errors import ProfileError
 
 if TYPE_CHECKING:
     from keyid.library import Library
     from keyid.profile import Profile
 
-EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
-FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
 PX_PER_MM = 10.0  # of paper, in a PNG: 254 dots per inch
-
-in_folder = click.option(
-    "--profiles", "folder", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones."
-)
-skipping_bad = click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
 
 
 @click.group()
 def profiles() -> None:
     """Look into the profile files: list, show, check, tell apart, add."""
+
+
+profiles.add_command(add)
 
 
 @profiles.command("list")
@@ -58,8 +54,8 @@ def list_profiles(
     from keyid.profile_search import Wanted, search
     from keyid.profiles_text import list_text
 
-    with _told_plainly():
-        found = search(_library(folder, skip_bad).profiles, Wanted(words, width, length, first, cuts, within))
+    with told_plainly():
+        found = search(open_library(folder, skip_bad).profiles, Wanted(words, width, length, first, cuts, within))
         if not found:
             raise ProfileError("No profile fits.", "Use fewer words, or a larger --within.")
         click.echo(list_text(found), nl=False)
@@ -77,8 +73,8 @@ def show(profile_id: str, drawing: Path | None, folder: Path | None, skip_bad: b
 
     if drawing is not None and drawing.suffix.lower() not in (".svg", ".png"):
         raise click.BadParameter("a drawing is an SVG or PNG file.", param_hint="--drawing")
-    with _told_plainly():
-        library = _library(folder, skip_bad)
+    with told_plainly():
+        library = open_library(folder, skip_bad)
         (profile,) = _named(library, (profile_id,))
         click.echo(profile_text(profile, look_alikes(profile, library.profiles)), nl=False)
     if drawing is not None:
@@ -96,7 +92,7 @@ def check(folder: Path | None) -> None:
     from keyid.library_check import check_library
     from keyid.profiles_text import check_text
 
-    with _told_plainly():
+    with told_plainly():
         checked = check_library(folder or shipped_folder())
         if not checked:
             raise ProfileError("There is no profile file (.toml) in this folder.", "Name a folder of profile files.")
@@ -117,8 +113,8 @@ def apart(ids: tuple[str, ...], folder: Path | None, skip_bad: bool) -> None:
     from keyid.profile_compare import compare, look_alikes
     from keyid.profiles_text import blanks_text, comparison_text
 
-    with _told_plainly():
-        library = _library(folder, skip_bad)
+    with told_plainly():
+        library = open_library(folder, skip_bad)
         chosen = _named(library, ids)
     if len(chosen) == 1:
         click.echo(blanks_text(chosen[0]))
@@ -127,16 +123,6 @@ def apart(ids: tuple[str, ...], folder: Path | None, skip_bad: bool) -> None:
         click.echo("No other blade in the library looks like it.")
     else:
         click.echo(comparison_text(compare(chosen)), nl=False)
-
-
-def _library(folder: Path | None, skip_bad: bool) -> Library:
-    """The library, telling what was left out."""
-    from keyid.library import load_library
-
-    library = load_library(folder, skip_bad)
-    for left_out in library.skipped:
-        click.echo(f"Left out: {left_out}", err=True)
-    return library
 
 
 def _named(library: Library, ids: tuple[str, ...]) -> tuple[Profile, ...]:
@@ -164,15 +150,3 @@ def _write_drawing(profile: Profile, path: Path) -> None:
             picture(drawing, PX_PER_MM).save(path, dpi=(PX_PER_MM * 25.4, PX_PER_MM * 25.4))
     except OSError as error:
         raise click.ClickException(f"The drawing could not be written: {error.strerror}.") from error
-
-
-@contextmanager
-def _told_plainly() -> Iterator[None]:
-    """Tell an error as one sentence on standard error, and leave with status 1."""
-    from keyid.text import error_text
-
-    try:
-        yield
-    except KeyidError as error:
-        click.echo(error_text(error), err=True)
-        raise click.exceptions.Exit(1) from error

@@ -74,15 +74,27 @@ def examine(
     if warn is not None:
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
-    photo = load_photo(photo_path)
-    scale = _sharp_scale(photo)
-    silhouette = find_silhouette(photo, scale)
-    blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
+    photo, scale, silhouette, blade, frame = measure(photo_path)
     ranking = rank(blade, library.profiles)
     bitting = read_bitting(ranking, blade)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
     return Examination(photo, scale, silhouette, blade, frame, reading)
+
+
+def measure(photo_path: Path) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
+    """Measure the key's blade in a photo; no profile has a part in it.
+
+    Raises
+    ------
+    PhotoError
+        When the photo can't be measured.
+    """
+    photo = load_photo(photo_path)
+    scale = _sharp_scale(photo)
+    silhouette = find_silhouette(photo, scale)
+    blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
+    return photo, scale, silhouette, blade, frame
 
 
 def _sharp_scale(photo: Photo) -> Scale:

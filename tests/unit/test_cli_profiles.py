@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 from pathlib import Path
 
 import pytest
@@ -9,6 +10,8 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from keyid.cli import main
+from keyid.library import load_library
+from tests.unit.measured_blade import PIER, key_of, measured
 from tests.unit.profile_tables import EXAMPLE, to_toml
 
 
@@ -104,3 +107,95 @@ def test_broken_files_are_left_out_only_when_asked(folder: Path) -> None:
 
 def test_an_empty_folder_is_told(tmp_path: Path) -> None:
     assert run("check", str(tmp_path)).exit_code == 1
+
+
+BY_HAND = (
+    *("--name", "Quay gate", "--edges", "1", "--stop", "shoulder", "--width", "8,5", "--first", "5", "--cuts", "4"),
+    *("--spacing", "3.8", "--codes", "1-3", "--highest", "8.1", "--step", "0.5", "--order", "bow-to-tip"),
+)
+
+
+def test_add_from_options_writes_a_valid_file(tmp_path: Path) -> None:
+    file = tmp_path / "gate.toml"
+    result = run("add", str(file), *BY_HAND)
+    assert (result.exit_code, result.stderr) == (0, "")
+    assert "8.100 ±0.06 mm = 318.9 thou" in result.stdout
+    (profile,) = load_library(tmp_path).profiles
+    assert (profile.id, profile.status, profile.width_mm) == ("quay-gate", "measured", 8.5)
+    assert profile.date == datetime.date.today()
+    assert (profile.codes, profile.positions_mm) == (("1", "2", "3"), (5.0, 8.8, 12.6, 16.4))
+
+
+def test_add_asks_one_by_one_and_asks_again(tmp_path: Path) -> None:
+    answers = "Quay\n1\nshoulder\nwide\n8.5\n5\n4\n3.8\n1 2 A\n8.1\n0.5\nbow-to-tip\n26\n\n2.0 3.2\n\n1.2\n\n\n"
+    result = run("add", str(tmp_path / "quay.toml"), typed=answers)
+    assert result.exit_code == 0
+    assert "'wide' is not a number above 0." in result.stdout + result.stderr
+    (profile,) = load_library(tmp_path).profiles
+    assert (profile.codes, profile.length_mm, profile.thickness_mm) == (("1", "2", "A"), 26.0, None)
+    assert (profile.grooves_left_mm, profile.grooves_right_mm) == (((2.0, 3.2),), ())
+    assert (profile.flat_mm, profile.angle_deg, profile.macs) == (1.2, None, None)
+
+
+def test_add_from_keys_by_caliper(tmp_path: Path) -> None:
+    shown = ("--key", "7.1 6.62 7.6 8.09", "3421", "--key", "8.12 7.11 6.58 7.58", "1-3-4-2")
+    result = run("add", str(tmp_path / "k.toml"), *BY_HAND[:14], "--order", "bow-to-tip", *shown)
+    assert result.exit_code == 0, result.output
+    (profile,) = load_library(tmp_path).profiles
+    assert profile.roots_mm == pytest.approx((8.1, 7.6, 7.1, 6.6), abs=0.02)
+
+
+def test_add_measures_photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The photos' measuring is tested elsewhere; here each stands for an exact key."""
+    blades = {"a.jpg": measured(key_of(PIER, "1-4-2-5-3")), "b.jpg": measured(key_of(PIER, "3-3-2-6-2"), seed=1)}
+    for name in blades:
+        (tmp_path / name).touch()
+    monkeypatch.setattr("keyid.profile_sources.measure", lambda photo: (None, None, None, blades[photo.name], None))
+    keys = ("--key", str(tmp_path / "a.jpg"), "14253", "--key", str(tmp_path / "b.jpg"), "33262")
+    result = run("add", str(tmp_path / "p.toml"), "--name", "Pier", "--order", "bow-to-tip", *keys)
+    assert result.exit_code == 0, result.output
+    (profile,) = load_library(tmp_path).profiles
+    assert profile.positions_mm == pytest.approx(PIER.positions_mm, abs=0.1)
+    refused = run("add", str(tmp_path / "q.toml"), "--blank", str(tmp_path / "a.jpg"), "--cuts-of", "fam-01")
+    assert refused.exit_code == 1
+    assert "not show an uncut blank" in refused.stderr
+
+
+def test_a_fault_inside_the_program_is_no_traceback(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(photo: Path) -> None:
+        raise ZeroDivisionError(photo.name)
+
+    (tmp_path / "a.jpg").touch()
+    monkeypatch.setattr("keyid.profile_sources.measure", fail)
+    result = run("add", str(tmp_path / "q.toml"), "--blank", str(tmp_path / "a.jpg"), "--cuts-of", "fam-01")
+    assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
+    assert "made the program fail" in result.stderr
+
+
+@pytest.mark.parametrize(
+    ("changes", "status", "message"),
+    [
+        (("--width", "wide"), 2, "not a number above 0"),
+        (("--width", "nan"), 2, "not a number above 0"),
+        (("--codes", "1;2"), 2, "not a row of depth codes"),
+        (("--positions", "5 x"), 2, "not a row of lengths"),
+        (("--key", "no-such.jpg", "12"), 2, "neither a photo nor a row of roots"),
+        (("--key", "7.1", "1_"), 2, "not a bitting"),
+        (("--width", "7.9"), 1, "above the blade's width"),
+        (("--id", "Quay"), 1, "small letters"),
+        (("--id", "ferry-saloon"), 1, "stands in profile ferry-saloon"),
+        (("--cuts-of", "no-such"), 1, "There is no profile 'no-such'"),
+        (("--name", "<b>\x1b[0m"), 1, "name is"),
+    ],
+)
+def test_add_refuses_and_writes_nothing(tmp_path: Path, changes: tuple[str, ...], status: int, message: str) -> None:
+    result = run("add", str(tmp_path / "new.toml"), *BY_HAND, *changes)
+    assert (result.exit_code, "Traceback" in result.output) == (status, False)
+    assert message in result.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_add_never_overwrites(folder: Path) -> None:
+    assert run("add", str(folder / "quay.toml"), *BY_HAND).exit_code == 2
+    assert run("add", str(folder / "quay.txt"), *BY_HAND).exit_code == 2
+    assert (folder / "quay.toml").read_text(encoding="utf-8") == to_toml(EXAMPLE)

@@ -1,0 +1,59 @@
+"""What several commands share: kinds of arguments, the library's options, and how errors are told."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, TypeVar
+
+import click
+
+from keyid.errors import KeyidError, PhotoError
+
+if TYPE_CHECKING:
+    from keyid.library import Library
+
+T = TypeVar("T")
+
+EXISTING_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
+
+in_folder = click.option(
+    "--profiles", "folder", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones."
+)
+skipping_bad = click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
+
+
+@contextmanager
+def told_plainly() -> Iterator[None]:
+    """Tell an error as one sentence on standard error, and leave with status 1."""
+    from keyid.text import error_text
+
+    try:
+        yield
+    except KeyidError as error:
+        click.echo(error_text(error), err=True)
+        raise click.exceptions.Exit(1) from error
+
+
+def measuring(photo: Path, measure: Callable[[], T]) -> T:
+    """Measure a photo; a fault inside the program becomes a plain refusal that says so."""
+    try:
+        return measure()
+    except KeyidError:
+        raise
+    except Exception as error:  # last line of defence: a person at the kerb can't use a traceback
+        message = f"The photo {photo.name} made the program fail ({type(error).__name__}: {error})."
+        raise PhotoError("key-unclear", message, "Take another photo, and report this one.") from error
+
+
+def open_library(folder: Path | None, skip_bad: bool) -> Library:
+    """Load a library, telling on standard error what was left out."""
+    from keyid.library import load_library
+
+    library = load_library(folder, skip_bad)
+    for left_out in library.skipped:
+        click.echo(f"Left out: {left_out}", err=True)
+    return library

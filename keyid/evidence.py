@@ -14,10 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
-from keyid.codes import width_sd_mm
+from keyid.codes import WIDTH_ASTRAY, width_sd_mm
 from keyid.cutmodel import CutShape, ideal_edge
 from keyid.length import Length
 from keyid.profile import Profile
+from keyid.strays import with_strays
 
 Array = NDArray[np.float64]
 
@@ -29,9 +30,7 @@ MODEL_SD_MM = 0.03  # edges as cut and worn differ from straight flanks and flat
 PEAK_SD_MM = 0.15  # and by that beside a peak, which wears most
 PEAK_MM = 0.35  # on each side
 STRAY_P = 0.03  # share of single stations that show another edge
-STRAY_BLOCK_P = 0.1  # share of whole stretches that do
-STRAY_BLOCK_MM = 1.0  # length of such a stretch
-STRAY_NEAR = (0.8, 0.45)  # share of other edges up to that far away, in mm: rims, grooves, a shadow
+STRAY_NEAR = (0.8, 0.45)  # share of those up to that far away, in mm: rims, grooves, a shadow
 STRAY_FAR_MM = 1.5  # the rest is up to that far away
 FLOOR_U_MM = 0.01  # no height is located better than that
 
@@ -40,6 +39,7 @@ WIDTH_SPAN_MM = 6.0  # blades are 5 to 11 mm wide
 LENGTH_SD_MM = 0.05
 LENGTH_TAIL = (0.06, 0.4)  # a worn tip, or a shoulder seen on its rounding
 LENGTH_SPAN_MM = 20.0  # 17 to 37 mm
+WRONG_EDGES_P = 0.03  # share of keys whose cut edges are miscounted: a path along a scratch, shallow cuts
 WRONG_STOP_P = 0.04  # share of stops taken for the other kind
 
 
@@ -78,31 +78,23 @@ def trace_log_likelihood(
     off = samples.height_mm - model
     sd = np.hypot(samples.sd_mm, np.where(peak < PEAK_MM, PEAK_SD_MM, MODEL_SD_MM))
     right = np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
-    return _by_stretches(samples, right, _stray_density(off)), off
+    right = (1 - STRAY_P) * right + STRAY_P * _stray_density(off)
+    return with_strays(samples.x_mm, samples.height_mm, samples.weight, right), off
 
 
 def _stray_density(off: Array) -> Array:
-    """Density of heights seen on another edge."""
+    """Density of single heights seen on another edge."""
     near_share, near_mm = STRAY_NEAR
     near = np.where(np.abs(off) < near_mm, near_share / (2 * near_mm), 0.0)
     return np.asarray(near + (1 - near_share) / (2 * STRAY_FAR_MM))
 
 
-def _by_stretches(samples: Samples, right: Array, stray: Array) -> float:
-    """Log-likelihood where single stations, and whole stretches, can show another edge."""
-    if len(right) == 0:
-        return 0.0
-    each = samples.weight * np.log((1 - STRAY_P) * right + STRAY_P * stray)
-    block = np.floor(samples.x_mm / STRAY_BLOCK_MM)
-    starts = np.flatnonzero(np.diff(block, prepend=-np.inf))
-    whole = np.add.reduceat(each, starts)
-    lost = np.add.reduceat(samples.weight * np.log(stray), starts)
-    return float(np.logaddexp(math.log(1 - STRAY_BLOCK_P) + whole, math.log(STRAY_BLOCK_P) + lost).sum())
-
-
 def width_log_density(width: Length, profile: Profile) -> float:
     """Log-density of a measured width, given a blade's."""
-    return log_two_normals(width.mm - profile.width_mm, math.hypot(width.u_mm, width_sd_mm(profile)), WIDTH_OFF)
+    off, sd = width.mm - profile.width_mm, math.hypot(width.u_mm, width_sd_mm(profile))
+    share, wide = WIDTH_ASTRAY
+    astray = math.log(share) - 0.5 * (off / wide) ** 2 - math.log(math.sqrt(2 * math.pi) * wide)
+    return float(np.logaddexp(math.log(1 - share) + log_two_normals(off, sd, WIDTH_OFF), astray))
 
 
 def length_log_density(length: Length | None, nominal_mm: float | None) -> float:
@@ -122,6 +114,11 @@ def stop_log_probability(seen: str, nominal: str) -> float:
     if seen == "unknown":
         return math.log(0.5)
     return math.log(1 - WRONG_STOP_P if seen == nominal else WRONG_STOP_P)
+
+
+def edges_log_probability(seen: int | None, nominal: int) -> float:
+    """Log-probability of the number of cut edges that was seen, given a blade's."""
+    return math.log(1 - WRONG_EDGES_P if seen == nominal else WRONG_EDGES_P)
 
 
 def log_two_normals(off: float, sd: float, tail: tuple[float, float]) -> float:

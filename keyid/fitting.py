@@ -14,13 +14,15 @@ from keyid.cutmodel import CutShape, cut_heights, shape_of
 from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
+    edges_log_probability,
     length_log_density,
     stop_log_probability,
     trace_log_likelihood,
     width_log_density,
 )
+from keyid.joint import levelled
 from keyid.length import Length
-from keyid.places import place_log_likelihood
+from keyid.places import missing_log_probability, place_log_likelihood
 from keyid.profile import Profile
 from keyid.unlisted import unlisted_position_log_likelihood, unlisted_root_log_likelihood
 
@@ -120,10 +122,11 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
-    codes = code_posterior(profile, readings, blade.width, blade.height_common_u_mm)
+    codes = code_posterior(profile, levelled(readings), blade.width, blade.height_common_u_mm)
     listed = _place_log_density(profile, blade, readings, frame) + codes.log_evidence
     unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
-    unlisted += unlisted_root_log_likelihood(readings, blade.width.mm)
+    unlisted += unlisted_root_log_likelihood(levelled(readings), blade.width.mm)
+    fit += edges_log_probability(blade.edges, profile.edges) + missing_log_probability(readings, blade.width.mm)
     return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + flats + listed, fit + unlisted, lowest)
 
 

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from keyid.decoding import WRONG_EDGE_P, WRONG_EDGE_SD_MM, EdgeReading
 
 Array = NDArray[np.float64]
+
+LEVEL_MIN_CUTS = 3  # roots read on both edges: fewer don't tell a line's error from a root's
+LEVEL_MAX_MM = 0.4  # further apart they are not the same cuts
 
 
 def joint_roots(readings: tuple[EdgeReading, ...]) -> tuple[Array, Array]:
@@ -41,3 +46,23 @@ def _weighted_mean(value: Array, u: Array) -> tuple[Array, Array]:
     chi2 = (weight * np.where(seen, value - mean, 0.0) ** 2).sum(axis=0)
     freedom = np.maximum(seen.sum(axis=0) - 1, 1)
     return mean, np.sqrt(np.maximum(1.0, chi2 / freedom) / total)
+
+
+def levelled(readings: tuple[EdgeReading, ...]) -> tuple[EdgeReading, ...]:
+    """Take off what all roots of one edge are higher than the same roots on the other.
+
+    Each edge's roots are measured over the other edge's uncut line, and the two lines err on their own.
+    """
+    if len(readings) != 2:
+        return readings
+    off = readings[0].root_mm - readings[1].root_mm
+    off = off[np.isfinite(off)]
+    if len(off) < LEVEL_MIN_CUTS:
+        return readings
+    half = float(np.median(off)) / 2
+    if abs(half) > LEVEL_MAX_MM / 2:
+        return readings
+    return tuple(
+        replace(r, root_mm=r.root_mm - sign * half, flank_root_mm=r.flank_root_mm - sign * half)
+        for r, sign in zip(readings, (1, -1), strict=True)
+    )

@@ -23,6 +23,8 @@ SHIFT_SPAN_MM = 1.2  # cuts are not found further off
 SHIFT_NEAR = (0.2, 0.0125)  # span and step in mm of the nodes around the shift that fits best
 STRETCH_NODES = np.linspace(-4.0, 4.0, 9)
 STRETCH_TAIL = (0.15, 2.5)  # share and factor: a slope or lens that the budget leaves out
+CLEAR_CUT_MM = 0.35  # a deeper cut has flanks
+MISSING_P = 0.08  # share of cuts whose flanks can't be read
 LEAST = 1e-12  # keeps the log of a density finite
 
 
@@ -98,3 +100,10 @@ def _position_term(off: Array, u: Array) -> Array:
     wide = u**2 + WRONG_FLANK_SD_MM**2
     wrong = WRONG_FLANK_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
     return np.asarray(np.log(right + wrong + LEAST))
+
+
+def missing_log_probability(readings: tuple[EdgeReading, ...], width_mm: float) -> float:
+    """Log-probability of the clear cuts that show no position: cuts that are where they should be seldom do so."""
+    clear = np.array([reading.root_mm < width_mm - CLEAR_CUT_MM for reading in readings])
+    missing = clear & np.array([np.isnan(reading.position_mm) for reading in readings])
+    return float(missing.sum() * math.log(MISSING_P) + (clear & ~missing).sum() * math.log(1 - MISSING_P))

@@ -12,7 +12,7 @@ from keyid.codes import best_bittings
 from keyid.evidence import samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_density
 from keyid.free_fit import free_log_evidence
-from keyid.joint import joint_positions, joint_roots
+from keyid.joint import joint_positions, joint_roots, levelled
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.reasons import reasons
@@ -139,9 +139,17 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
             fits[group] = fit_cuts(p, blade, samples)
     placed = [fit for fit in fits.values() if fit is not None]
     free = free_log_evidence(blade, samples)
-    log_unlisted += max([free, *(fit.unlisted_log_evidence for fit in placed)])
+    log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
     return [_best_variant(p, fits, least) for p in near], log_unlisted
+
+
+def _any_of(free: float, there: list[float]) -> float:
+    """Log-evidence of an unlisted key: its cuts where they are found, or where one of the fitted blades has them."""
+    if not there:
+        return free
+    there_p = np.logaddexp.reduce(there) - math.log(len(there))
+    return float(np.logaddexp(free, there_p) - math.log(2))
 
 
 def _variants(p: Profile) -> tuple[Profile, ...]:
@@ -190,7 +198,7 @@ def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
         positions=_positions(fit, profile, blade),
         roots=_roots(fit, blade),
         code_probabilities=codes,
-        best=best_bittings(profile, fit.readings, blade.width, blade.height_common_u_mm),
+        best=best_bittings(profile, levelled(fit.readings), blade.width, blade.height_common_u_mm),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
         shift=Length(fit.shift_mm, _shift_u(fit)),
         log_evidence=fitted.log_evidence,

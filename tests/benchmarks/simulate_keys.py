@@ -3,8 +3,8 @@
 Usage: python -m tests.benchmarks.simulate_keys PROFILES_DIR [--keys N] [--seed N]
 
 Keys are drawn from the library (and one in ten from a family that is in no file), made with scatter, worn, copied off
-their stop, and "measured" with correlated noise, errors common to all heights or stations, gaps, and stretches read on
-another edge.  All shares and sizes are guesses (no source) that bracket what photos of rendered keys showed.
+their stop, and "measured" with all that goes wrong in a photo (`tests.benchmarks.faults`).  All shares and sizes are
+guesses (no source) that bracket what photos of rendered keys showed.
 """
 
 from __future__ import annotations
@@ -18,23 +18,20 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d, grey_opening
+from scipy.ndimage import grey_opening
 
 from keyid.bitting import read_bitting
-from keyid.blade import Blade, EdgeTrace
-from keyid.length import Length
+from keyid.blade import Blade
 from keyid.library import load_library
 from keyid.profile import Profile, same_outline
 from keyid.ranking import Ranking, rank
+from tests.benchmarks.faults import TrueEdges, measure
 
 Array = NDArray[np.float64]
 
 STEP_MM = 0.05
 FOREIGN_P, UNCUT_P, WORN_P, COPY_P = 0.10, 0.05, 0.3, 0.12
 ROOT_SD_MM, POSITION_SD_MM = 0.015, 0.02
-STRAY_P, STRAY_MM = 0.1, 0.4  # share of cuts with a stretch on a wrong edge, and how far at most
-GAP_P = 0.08
-WRONG_EDGES_P, WRONG_STOP_P = 0.05, 0.04
 
 
 @dataclass(frozen=True)
@@ -140,69 +137,10 @@ def cut_edge(x: Array, height: Array, width: float, roots: Array, places: Array,
     return height
 
 
-def correlated(rng: np.random.Generator, n: int, sd: float, correlation_mm: float) -> Array:
-    """Noise whose neighbouring values go together."""
-    width = correlation_mm / STEP_MM / 2
-    noise = gaussian_filter1d(rng.normal(0, 1, n + 200), width)[100 : n + 100]
-    return noise * sd * math.sqrt(2 * math.sqrt(math.pi) * width)
-
-
-def measure(rng: np.random.Generator, key: MadeKey) -> Blade:
-    """Measure a key with all that goes wrong in a photo."""
-    height_u, station_u = rng.uniform(0.015, 0.06), rng.uniform(0.02, 0.05)
-    stretch_u, noise, correlation = rng.uniform(0.0005, 0.002), rng.uniform(0.01, 0.04), rng.uniform(0.2, 0.8)
-    common, station = rng.normal(0, height_u), rng.normal(0, station_u)
-    stretch = 1 + rng.normal(0, stretch_u)
-    shoulder = key.profile.stop == "shoulder"
-    end = key.length_mm if shoulder else key.length_mm - rng.uniform(0.2, 1.0)
-    x = np.arange(0, end, STEP_MM)
-    traces = []
-    for height in key.heights_mm:
-        seen = np.interp((x - station) / stretch, key.x_mm, height) + common
-        seen = gaussian_filter1d(seen, 0.03 / STEP_MM) + correlated(rng, len(x), noise, correlation)
-        spoil(rng, seen, key)
-        traces.append(EdgeTrace(x, seen, np.where(np.isfinite(seen), noise, np.nan), correlation))
-    width_u = math.hypot(height_u, 0.01)
-    width = Length(key.width_mm + 0.7 * common + rng.normal(0, 0.72 * width_u), width_u)
-    length_u = math.hypot(station_u, 0.03)
-    length = Length(key.length_mm * stretch + station + rng.normal(0, 0.03), length_u) if shoulder else None
+def edges_of(key: MadeKey) -> TrueEdges:
+    """What there is of a key to be measured."""
     edges = None if key.uncut else key.profile.edges
-    if edges is not None and rng.random() < WRONG_EDGES_P:
-        edges = 3 - edges
-    blade = Blade(key.profile.stop, edges, length, width, traces[0], traces[1], height_u, station_u, stretch_u)
-    return other_stop(blade) if rng.random() < WRONG_STOP_P else blade
-
-
-def other_stop(blade: Blade) -> Blade:
-    """Take the stop for the other kind: the shoulder isn't seen, or the head's front is taken for one."""
-    end = blade.length.mm if blade.length is not None else float(blade.a.x_mm[-1]) + 0.3
-    x = np.arange(0, end, STEP_MM)
-    a, b = (
-        replace(t, x_mm=x, height_mm=turned(t, t.height_mm, end - x), u_mm=turned(t, t.u_mm, end - x))
-        for t in (blade.a, blade.b)
-    )
-    if blade.stop == "shoulder":
-        return replace(blade, stop="tip", length=None, a=a, b=b)
-    return replace(blade, stop="shoulder", length=Length(end, 0.06), a=a, b=b)
-
-
-def turned(trace: EdgeTrace, values: Array, x: Array) -> Array:
-    """Values at stations counted from the other end; NaN off the trace."""
-    index = np.rint((x - trace.x_mm[0]) / STEP_MM).astype(int)
-    inside = (index >= 0) & (index < len(values))
-    return np.where(inside, values[np.clip(index, 0, len(values) - 1)], np.nan)
-
-
-def spoil(rng: np.random.Generator, height: Array, key: MadeKey) -> None:
-    """Move some stretches to another edge, and lose some."""
-    places = key.positions_mm if not key.uncut else np.arange(3.0, key.length_mm - 3, 3.5)
-    for place in places:
-        if rng.random() < STRAY_P:
-            start, span = place - rng.uniform(0, 1.5), rng.uniform(0.3, 2.0)
-            height[round(max(start, 0) / STEP_MM) : round((start + span) / STEP_MM)] += rng.uniform(-STRAY_MM, STRAY_MM)
-        if rng.random() < GAP_P:
-            start, span = place - rng.uniform(0, 1.5), rng.uniform(0.2, 1.5)
-            height[round(max(start, 0) / STEP_MM) : round((start + span) / STEP_MM)] = np.nan
+    return TrueEdges(key.profile.stop, edges, key.length_mm, key.width_mm, key.x_mm, key.heights_mm)
 
 
 class Score:
@@ -277,6 +215,7 @@ class Score:
     def lines(self) -> list[str]:
         """The figures."""
         c, sure = self.count, np.array(self.cut_p) >= 0.95
+        sure_key, key_right = np.array(self.key_p) >= 0.9, np.array(self.key_right)
         cut_right = np.array(self.cut_right)
         out = [
             f"blade first      {c['first'] / c['listed']:.4f} of {c['listed']}",
@@ -285,6 +224,7 @@ class Score:
             f"cuts right       {cut_right.mean():.4f} of {len(cut_right)}",
             f"keys right       {np.mean(self.key_right):.4f} of {len(self.key_right)}",
             f"sure cuts wrong  {1 - cut_right[sure].mean():.4f} of {sure.sum()} (stated >= 0.95)",
+            f"sure keys wrong  {1 - key_right[sure_key].mean():.4f} of {sure_key.sum()} (stated >= 0.9)",
             f"calibration      cuts {ece(self.cut_p, self.cut_right):.4f} keys {ece(self.key_p, self.key_right):.4f} "
             f"blades {ece(self.blade_p, self.blade_right):.4f}",
         ]
@@ -319,7 +259,7 @@ def run(profiles: tuple[Profile, ...], keys: int, seed: int) -> Score:
     for n in range(keys):
         rng = np.random.default_rng([seed, n])
         key = make_key(rng, profiles)
-        blade = measure(rng, key)
+        blade = measure(rng, edges_of(key))
         start = time.process_time()
         ranking = rank(blade, profiles)
         score.seconds.append(time.process_time() - start)

@@ -163,7 +163,7 @@ def _streaks(canvas: Canvas, truth: SceneTruth, look: Look) -> Image:
     start, end = truth.axis_px
     along = (end - start) / np.linalg.norm(end - start)
     rows, columns = np.indices(canvas.shape, dtype=np.float32)
-    across = ((columns + canvas.first[0] - start[0]) * -along[1] + (rows + canvas.first[1] - start[1]) * along[0])
+    across = (columns + canvas.first[0] - start[0]) * -along[1] + (rows + canvas.first[1] - start[1]) * along[0]
     values = np.random.default_rng(0).standard_normal(4096)
     place = across / (truth.px_per_mm * STREAK_MM) + len(values) / 2
     streaks = 1 + look.brushed * np.interp(place, np.arange(len(values)), values)

@@ -167,3 +167,42 @@ def test_the_joint_root_of_two_edges_is_less_sure_when_they_disagree() -> None:
     assert (mean[0], u[0]) == pytest.approx((7.01, 0.02 / 2**0.5))
     mean, u = joint_roots((edge(7.0), edge(7.3)))
     assert (mean[0], u[0]) == pytest.approx((7.15, 0.15))
+
+
+def test_a_stretch_astray_costs_no_more_than_its_own_cut() -> None:
+    for first, last, add in ((10.4, 13.0, 0.8), (5.0, 7.0, -0.6), (19.6, 22.4, -1.0), (0.2, 2.0, -0.5)):
+        blade = with_heights(measured(key_of(PIER, CODE)), first, last, add)
+        ranking = rank(blade, LIBRARY)
+        assert ranking.candidates[0].profile.id in ("pier-5", "pier-5b")
+        assert ranking.none_of_these < 0.05, (first, last, add)
+
+
+def test_a_width_between_wrong_lines_does_not_hide_the_blade() -> None:
+    for width in (7.25, 7.75, 8.6):
+        ranking = rank(replace(measured(key_of(PIER, CODE)), width=Length(width, 0.03)), LIBRARY)
+        assert ranking.candidates[0].profile.id in ("pier-5", "pier-5b")
+        assert ranking.none_of_these < 0.1, width
+
+
+def test_blades_that_differ_in_width_alone_are_still_told_apart() -> None:
+    wide = replace(PIER, id="pier-wide", width_mm=8.3)
+    ranking = rank(measured(key_of(PIER, CODE)), (PIER, wide))
+    assert ranking.candidates[0].profile is PIER
+    assert ranking.candidates[0].probability > 0.95
+
+
+def test_heights_over_a_wrong_line_leave_the_codes_open() -> None:
+    blade = measured(key_of(PIER, CODE), common_mm=0.0)
+    a = replace(blade.a, height_mm=blade.a.height_mm + 0.35)
+    first = rank(replace(blade, a=a, width=Length(7.1, 0.03)), (PIER,)).candidates[0]
+    likeliest, p = first.decoded.best[0]
+    assert "-".join(likeliest) == CODE or p < 0.9
+
+
+def test_two_edges_whose_lines_err_on_their_own_are_read_as_one_bitting() -> None:
+    blade = measured(key_of(QUAY, "2-3-1-4-2-1-3"))
+    a = replace(blade.a, height_mm=blade.a.height_mm - 0.15)
+    blade = replace(blade, a=a, width=Length(8.85, 0.08), height_common_u_mm=0.05)
+    first = rank(blade, LIBRARY).candidates[0]
+    assert first.profile is QUAY
+    assert first.decoded.best[0][0] == tuple("2314213")

@@ -7,7 +7,6 @@ all bittings run along the blade (the forward-backward algorithm).
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +14,7 @@ from numpy.typing import NDArray
 
 from keyid.cutmodel import full_height
 from keyid.decoding import WRONG_EDGE_SD_MM, EdgeReading
+from keyid.height_errors import HeightErrors, height_errors
 from keyid.length import Length
 from keyid.profile import Profile
 
@@ -23,18 +23,7 @@ Codes = tuple[str, ...]
 
 AS_MADE_SD_MM = 0.025  # roots as made scatter by that where a profile doesn't say: a trade limit of 0.05 mm is two sd
 UNCUT_SD_MM = 0.03  # an uncut edge differs from its line by that
-WEAR_NODES_MM = (0.0, 0.01, 0.02, 0.03, 0.045, 0.06, 0.08, 0.1, 0.12, 0.14, 0.17, 0.2)
-WEAR_SCALES = ((0.6, 0.02), (0.4, 0.09))  # share and half-normal scale in mm: keys in fair state, and worn ones
 WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
-COMMON_NODES = np.concatenate([[-5.0, -4.0], np.linspace(-3.2, 3.2, 15), [4.0, 5.0]])
-COMMON_TAIL = (0.2, 2.5)  # share and factor: one budget in five leaves out something greater
-WIDTH_SD_MM = 0.025  # blades of one profile differ by that (trade limit of about 0.05 mm)
-WIDTH_TOGETHER_SD_MM = 0.02  # width and roots err together but for that at least: the same rims, lines and scale
-WIDTH_TAIL = (0.1, 0.12)  # share and sd in mm of widths with an error of their own: a chamfer, a shadow, wear
-WIDTH_ASTRAY = (0.03, 0.8)  # share and sd in mm of widths to a wrong line: a root's flat, a scratch, a shadow
-HEIGHTS_ASTRAY = (0.03, 0.25)  # share and sd in mm of heights over a wrong line; the width is then as wrong as above
-LAND_MAX_U = 3.2  # uncut places are not off by more
-ASTRAY_NODES_MM = np.linspace(-0.6, 0.6, 13)
 VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
 DEEPER = 1e-300  # keeps a product of likelihoods from underflowing to zero
 BEAM = 48  # whole bittings kept while searching for the likeliest
@@ -65,25 +54,10 @@ class CodePosterior:
     log_evidence: float
 
 
-@dataclass(frozen=True)
-class _Common:
-    """Grid of what all cuts share; each of shape (nodes,).
-
-    Uncut places (``land_mm``) err with the width, which is measured there: never by as much as a wrong line.
-    """
-
-    height_mm: Array
-    land_mm: Array
-    wear_mm: Array
-    weight: Array
-
-
 def code_posterior(
     profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
 ) -> CodePosterior:
     """Return the joint posterior of a profile's codes.
-
-    The blade's width tells of the error common to all heights, because it is measured between the same edges.
 
     Parameters
     ----------
@@ -95,7 +69,7 @@ def code_posterior(
     height_common_u_mm : float
         Standard uncertainty of what is common to all heights.
     """
-    common = _common_grid(height_common_u_mm, width, profile)
+    common = height_errors(profile, width, height_common_u_mm, len(readings))
     likelihood, log_scale = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     forward, forward_log = _sweep(likelihood, step)
@@ -120,7 +94,7 @@ def best_bittings(
     profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
 ) -> tuple[tuple[Codes, float], ...]:
     """Return the likeliest whole bittings with their probabilities, likeliest first; parameters as `code_posterior`."""
-    common = _common_grid(height_common_u_mm, width, profile)
+    common = height_errors(profile, width, height_common_u_mm, len(readings))
     likelihood, _ = _scaled(_log_likelihood(profile, readings, common))
     step = _steps(profile)
     log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
@@ -154,51 +128,7 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
     return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
 
 
-def _common_grid(height_u_mm: float, width: Length, profile: Profile) -> _Common:
-    """Nodes of the common height error and the wear; weights: their prior times the density of the width."""
-    height = np.union1d(COMMON_NODES * height_u_mm, ASTRAY_NODES_MM)
-    density = _size_density(height, height_u_mm, width, profile) * _cells(height)
-    wear = np.asarray(WEAR_NODES_MM)
-    worn = sum(p / scale * np.exp(-0.5 * (wear / scale) ** 2) for p, scale in WEAR_SCALES) * _cells(wear)
-    weight = np.outer(density, worn / worn.sum())
-    land = np.clip(height, -LAND_MAX_U * height_u_mm, LAND_MAX_U * height_u_mm)
-    nodes = len(wear)
-    return _Common(np.repeat(height, nodes), np.repeat(land, nodes), np.tile(wear, len(height)), weight.ravel())
-
-
-def _normal(off: Array, sd: float) -> Array:
-    return np.asarray(np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd))
-
-
-def _cells(nodes: Array) -> Array:
-    """Length that each node stands for, ends counted half."""
-    return np.diff(np.concatenate([nodes[:1], (nodes[1:] + nodes[:-1]) / 2, nodes[-1:]]))
-
-
-def width_sd_mm(profile: Profile) -> float:
-    """How much blades differ in width from the profile's, and how unsure that is."""
-    return math.hypot(WIDTH_SD_MM, profile.width_sd_mm or 0.0)
-
-
-def _size_density(height_mm: Array, height_u_mm: float, width: Length, profile: Profile) -> Array:
-    """Density of each common error of the heights together with the measured width.
-
-    Both are right but for what is stated, or the width is between wrong lines, or the heights are over one too.
-    """
-    (more, factor), (share, tail) = COMMON_TAIL, WIDTH_TAIL
-    (width_astray, wide), (astray, high) = WIDTH_ASTRAY, HEIGHTS_ASTRAY
-    own = math.sqrt(max(width.u_mm**2 - height_u_mm**2, WIDTH_TOGETHER_SD_MM**2))
-    together = math.hypot(width_sd_mm(profile), own)
-    off = np.asarray(width.mm - profile.width_mm)
-    stated = (1 - more) * _normal(height_mm, height_u_mm) + more * _normal(height_mm, height_u_mm * factor)
-    near = (1 - share) * _normal(off - height_mm, together)
-    far = share * _normal(off, math.sqrt(together**2 + width.u_mm**2 + tail**2))
-    apart = _normal(off, math.hypot(together, wide))
-    right = (1 - width_astray) * (near + far) + width_astray * apart
-    return np.asarray((1 - astray) * stated * right + astray * _normal(height_mm, high) * apart + DEEPER)
-
-
-def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: _Common) -> Array:
+def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: HeightErrors) -> Array:
     """Of every code at every position and node; shape (nodes, cuts, codes)."""
     as_made = AS_MADE_SD_MM if profile.as_made_sd_mm is None else profile.as_made_sd_mm
     uncut = full_height(profile)

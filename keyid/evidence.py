@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
-from keyid.codes import WIDTH_ASTRAY, width_sd_mm
 from keyid.cutmodel import CutShape, ideal_edge
+from keyid.height_errors import WIDTH_ASTRAY, width_sd_mm
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.strays import with_strays

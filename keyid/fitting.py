@@ -122,10 +122,10 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
-    codes = code_posterior(profile, levelled(readings), blade.width, blade.height_common_u_mm)
+    codes = code_posterior(profile, levelled(readings, blade.width.mm), blade.width, blade.height_common_u_mm)
     listed = _place_log_density(profile, blade, readings, frame) + codes.log_evidence
     unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
-    unlisted += unlisted_root_log_likelihood(levelled(readings), blade.width.mm)
+    unlisted += unlisted_root_log_likelihood(levelled(readings, blade.width.mm), blade.width.mm)
     fit += edges_log_probability(blade.edges, profile.edges) + missing_log_probability(readings, blade.width.mm)
     return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + flats + listed, fit + unlisted, lowest)
 

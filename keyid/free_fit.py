@@ -69,7 +69,7 @@ def _evidence(
     readings, _ = read_cuts(tuple((blade.a, blade.b)[edge] for edge in edges), slots, shape, blade.width.mm)
     fit, off = fit_edges(samples, edges, readings, slots, shape, blade)
     places = unlisted_position_log_likelihood(readings, None, blade.station_common_u_mm, blade.stretch_u)
-    roots = unlisted_root_log_likelihood(levelled(readings), blade.width.mm)
+    roots = unlisted_root_log_likelihood(levelled(readings, blade.width.mm), blade.width.mm)
     places += missing_log_probability(readings, blade.width.mm)
     return fit + places + roots + _uncut_log_probability(samples, edges, slots), off
 

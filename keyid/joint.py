@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.decoding import WRONG_EDGE_P, WRONG_EDGE_SD_MM, EdgeReading
+from keyid.decoding import UNCUT_MM, WRONG_EDGE_P, WRONG_EDGE_SD_MM, EdgeReading
 
 Array = NDArray[np.float64]
 
@@ -48,21 +48,22 @@ def _weighted_mean(value: Array, u: Array) -> tuple[Array, Array]:
     return mean, np.sqrt(np.maximum(1.0, chi2 / freedom) / total)
 
 
-def levelled(readings: tuple[EdgeReading, ...]) -> tuple[EdgeReading, ...]:
+def levelled(readings: tuple[EdgeReading, ...], width_mm: float) -> tuple[EdgeReading, ...]:
     """Take off what all roots of one edge are higher than the same roots on the other.
 
-    Each edge's roots are measured over the other edge's uncut line, and the two lines err on their own.
+    Each edge's roots are measured over the other edge's uncut line, and the two lines err on their own.  Places at full
+    height lie on both lines and stay where they are.
     """
     if len(readings) != 2:
         return readings
-    off = readings[0].root_mm - readings[1].root_mm
-    off = off[np.isfinite(off)]
+    cut = np.all([r.root_mm < width_mm - UNCUT_MM for r in readings], axis=0)
+    off = (readings[0].root_mm - readings[1].root_mm)[cut]
     if len(off) < LEVEL_MIN_CUTS:
         return readings
     half = float(np.median(off)) / 2
     if abs(half) > LEVEL_MAX_MM / 2:
         return readings
     return tuple(
-        replace(r, root_mm=r.root_mm - sign * half, flank_root_mm=r.flank_root_mm - sign * half)
+        replace(r, root_mm=np.where(r.root_mm < width_mm - UNCUT_MM, r.root_mm - sign * half, r.root_mm))
         for r, sign in zip(readings, (1, -1), strict=True)
     )

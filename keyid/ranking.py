@@ -198,7 +198,7 @@ def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
         positions=_positions(fit, profile, blade),
         roots=_roots(fit, blade),
         code_probabilities=codes,
-        best=best_bittings(profile, levelled(fit.readings), blade.width, blade.height_common_u_mm),
+        best=best_bittings(profile, levelled(fit.readings, blade.width.mm), blade.width, blade.height_common_u_mm),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
         shift=Length(fit.shift_mm, _shift_u(fit)),
         log_evidence=fitted.log_evidence,

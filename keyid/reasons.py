@@ -8,9 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
-from keyid.codes import width_sd_mm
 from keyid.evidence import LENGTH_SD_MM
 from keyid.fitting import CutFit
+from keyid.height_errors import width_sd_mm
 from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
 from keyid.places import POSITION_SD_MM

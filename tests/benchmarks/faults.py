@@ -22,6 +22,7 @@ Rng = np.random.Generator
 STEP_MM = 0.08
 STRAYS_CUT, STRAYS_UNCUT = 0.8, 0.25  # mean number of stretches astray on a cut and on an uncut edge
 STRAY_SPAN_MM = (0.3, 3.0)
+UNCUT_MM = 0.02
 GAPS = 0.4  # mean number of unseen stretches on each edge
 LINE_ASTRAY_P, LINE_ASTRAY_MM = 0.04, (0.1, 0.35)  # an uncut line along another edge
 LAND_ASTRAY_P, LAND_ASTRAY_MM = 0.04, (0.2, 1.2)  # a root's flat taken for the uncut line of a cut edge
@@ -58,7 +59,8 @@ def measure(rng: Rng, key: TrueEdges) -> Blade:
     tilt = rng.normal(0, TILT) if rng.random() < TILTED_P else 0.0
     traces = []
     for edge, (height, cut) in enumerate(zip(key.heights_mm, _cut(key), strict=True)):
-        seen = np.interp((x + stop_off) / stretch, key.x_mm, height) + rim + lines[1 - edge]
+        own = np.where(height > key.width_mm - UNCUT_MM, lines[edge], 0.0)  # the line is where the uncut edge is seen
+        seen = np.interp((x + stop_off) / stretch, key.x_mm, height + own) + rim + lines[1 - edge]
         seen = gaussian_filter1d(seen, 0.03 / STEP_MM) + correlated(rng, len(x), noise, correlation)
         seen += (1 - 2 * edge) * tilt * (x - end / 2)
         _spoil(rng, seen, cut)

@@ -7,10 +7,10 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from keyid.blade import Blade, EdgeTrace
 from keyid.length import Length
+from keyid.valleys import find_valleys
 
 Array = NDArray[np.float64]
 
@@ -79,8 +79,7 @@ def _root_places(x: Array, height: Array, seen: NDArray[np.bool_], width_mm: flo
     """Indices of roots: valleys, and shelves where a cut merges with a deeper neighbour; ascending."""
     step = float(np.median(np.diff(x)))
     lowered = np.minimum(height, width_mm)
-    valleys, _ = find_peaks(-lowered, prominence=DEPTH_MM, distance=max(1, int(NEXT_MM / step)))
-    places = [int(i) for i in valleys]
+    places = [int(i) for i in find_valleys(lowered, DEPTH_MM, max(1, int(NEXT_MM / step)))]
     half = max(1, round(SHELF_MM / 2 / step))
     level = np.zeros(len(x), bool)
     windows = np.lib.stride_tricks.sliding_window_view(height, 2 * half + 1)

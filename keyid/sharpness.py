@@ -54,9 +54,8 @@ def rim_blur_mm(photo: Photo, outline_px: Array, px_per_mm: float) -> float:
 
     0 where too little of the rim shows as an edge.
     """
-    grey = np.asarray(cv2.cvtColor(photo.pixels, cv2.COLOR_BGR2GRAY), np.uint8)
     points, normals = _along(outline_px, SIDES * SAMPLES_A_SIDE)
-    widths = _edge_widths(grey, points, normals, REACH_MM * px_per_mm).reshape(SIDES, SAMPLES_A_SIDE)
+    widths = _edge_widths(photo.pixels, points, normals, REACH_MM * px_per_mm).reshape(SIDES, SAMPLES_A_SIDE)
     seen = [row[np.isfinite(row)] for row in widths]
     sides = [float(np.median(row)) for row in seen if len(row) >= SAMPLES_A_SIDE / 2]
     return float(np.percentile(sides, BLURRED_SHARE)) / FWHM_TO_SD / px_per_mm if sides else 0.0
@@ -101,11 +100,12 @@ def _strong_edges(grey: NDArray[np.uint8]) -> tuple[Array, Array]:
     return np.column_stack([columns, rows]).astype(float), direction / np.maximum(size[rows, columns], 1e-9)[:, None]
 
 
-def _edge_widths(grey: NDArray[np.uint8], points: Array, normals: Array, reach_px: float) -> Array:
+def _edge_widths(pixels: NDArray[np.uint8], points: Array, normals: Array, reach_px: float) -> Array:
     """Full width at half maximum of the gradient across each edge, in pixels; NaN where there is hardly an edge."""
     t = np.arange(-reach_px, reach_px + STEP_PX, STEP_PX)
     where = (points[:, None, :] + t[None, :, None] * normals[:, None, :]).astype(np.float32)
-    profiles = cv2.remap(grey.astype(np.float32), where[..., 0], where[..., 1], cv2.INTER_CUBIC)
+    sampled = cv2.remap(pixels, where[..., 0], where[..., 1], cv2.INTER_CUBIC)
+    profiles = cv2.cvtColor(sampled, cv2.COLOR_BGR2GRAY) if pixels.ndim == 3 else sampled
     return np.array([_width(profile) for profile in np.diff(profiles.astype(float), axis=1)]) * STEP_PX
 
 

@@ -7,14 +7,14 @@ reference each have their own colours.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter
 
 from keyid.key_proposals import blur, disk, fill_holes
-from keyid.key_shape import contour_mm
+from keyid.key_shape import bounds, contour_mm
 from keyid.table_view import TableView
 
 Image = NDArray[np.float32]
@@ -23,11 +23,26 @@ Mask = NDArray[np.bool_]
 REACH_MM = 9.0  # the key reaches no further beyond a seed
 GAP_MM = 2.5  # what lies that near a seed's edge may be either
 FEW_SAMPLES = 100  # too few to learn colours from
-BINS = 24  # per colour axis
-SHADES = (0.92, 0.85, 0.77, 0.69, 0.61, 0.53, 0.45)  # of the surface's coded values, in shadow of the key
+BINS = (24, 32, 32)  # of brightness, and of two differences of colour shares, which a shadow hardly changes
+SHARE_BIN = 0.0075  # of a colour's share: nickel differs from a white table's shadow by a few of them
+DARK = 8.0  # added to each colour, so that shares mean nothing in the dark
+BIN_BLUR = 1.0  # bins: fills a histogram's gaps between neighbouring colours
+SHADES = (
+    0.92,
+    0.85,
+    0.77,
+    0.69,
+    0.61,
+    0.53,
+    0.45,
+    0.38,
+    0.31,
+    0.25,
+)  # of the surface's coded values, in shadow of the key
 SKIP = 4  # every fourth pixel of the surroundings is shaded: enough for a histogram
 SHADE_WEIGHT = 0.5  # of all shades together against the lit surface
 FLOOR = 2e-5  # probability of a colour never seen: a few pixels in a blade's area
+UNSEEN_KEY = 3.0  # a colour never seen is that much likelier the key, of which less is known than of what lies around
 LIMIT = 5.0  # log of the ratio of probabilities; no single pixel is surer
 SMOOTHNESS = 5.0  # nats that an edge-free boundary costs per pixel
 CODE_MID = 32.0  # the log ratio of 0 in the coded channel
@@ -42,6 +57,7 @@ TANGENT_POINTS = 3  # neighbours on the outline that give its direction
 FOREIGN_MM = 1.5  # an outline that near to the reference's is the reference's
 SURE_STEP = 6.0  # of 255, on a surface without texture
 TEXTURE_STEPS = 1.5  # times the texture's own
+TEXTURE_SAMPLES = 2000  # pairs of places, enough for a median
 
 
 @dataclass(frozen=True)
@@ -112,10 +128,13 @@ def _texture_step(view: TableView, lab: Image, blob: Mask) -> float:
     """Median difference of two places round the blob, as far apart as a step's two sides."""
     apart = max(1, round(2 * STEP_MM * view.px_per_mm))
     around = (_away(blob, view.px_per_mm) > GAP_MM) & view.seen
-    pairs = [(lab[:, apart:], lab[:, :-apart], around[:, apart:] & around[:, :-apart])]
-    pairs.append((lab[apart:], lab[:-apart], around[apart:] & around[:-apart]))
-    steps = np.concatenate([np.linalg.norm(one[both] - other[both], axis=1) for one, other, both in pairs])
-    return float(np.median(steps)) if len(steps) else 0.0
+    steps = []
+    for down, right in ((0, apart), (apart, 0)):
+        both = around[down:, right:] & around[: around.shape[0] - down, : around.shape[1] - right]
+        rows, columns = (each[:: max(1, len(each) // TEXTURE_SAMPLES)] for each in np.nonzero(both))
+        steps.append(np.linalg.norm(lab[rows + down, columns + right] - lab[rows, columns], axis=1))
+    step = np.concatenate(steps)
+    return float(np.median(step)) if len(step) else 0.0
 
 
 def _away(mask: Mask, px_per_mm: float) -> Image:
@@ -128,7 +147,8 @@ def _away(mask: Mask, px_per_mm: float) -> Image:
 def _log_ratio(view: TableView, mask: Mask, parts: list[Part]) -> Image:
     """Log of the ratio of the probabilities of each pixel's colour in the key and around it."""
     smooth = blur(view.pixels.astype(np.float32), 0.2 * view.px_per_mm)
-    bins = _colour_bins(smooth)
+    centre = np.median(_shares(smooth[::SKIP, ::SKIP]), axis=(0, 1))
+    bins = _colour_bins(smooth, centre)
     away = _away(mask, view.px_per_mm)
     keys = [_density(bins[part.core]) for part in parts]
     ratio = np.zeros(mask.shape, np.float32)
@@ -138,28 +158,43 @@ def _log_ratio(view: TableView, mask: Mask, parts: list[Part]) -> Image:
         if np.count_nonzero(ring) < FEW_SAMPLES:
             continue
         some = smooth[ring][::SKIP]
-        shades = [_density(_colour_bins(some * np.float32(shade))) for shade in SHADES]
-        around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * np.mean(shades, axis=0)
+        shades = np.concatenate([_colour_bins(some * np.float32(shade), centre) for shade in SHADES])
+        around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * _density(shades)
         for part, key in zip(parts, keys, strict=True):
             at = here & part.reach
-            ratio[at] = np.log((key[bins[at]] + FLOOR) / (around[bins[at]] + FLOOR))
+            ratio[at] = np.log((key[bins[at]] + UNSEEN_KEY * FLOOR) / (around[bins[at]] + FLOOR))
     return np.clip(ratio, -LIMIT, LIMIT)
 
 
-def _colour_bins(pixels: Image) -> NDArray[np.int32]:
-    """Index of each pixel's bin in a space of brightness and two colour differences."""
-    grey = pixels.mean(axis=-1) / 256
-    red = (pixels[..., 2] - pixels[..., 1]) / 256 * 2 + 0.5
-    blue = (pixels[..., 0] - pixels[..., 1]) / 256 * 2 + 0.5
-    index = [np.clip((axis * BINS).astype(np.int32), 0, BINS - 1) for axis in (grey, red, blue)]
-    return np.asarray((index[0] * BINS + index[1]) * BINS + index[2], np.int32)
+def _colour_bins(colours: Image, centre: Image) -> NDArray[np.int32]:
+    """Index of each pixel's bin in a space of brightness and two differences of colour shares round a centre."""
+    level = np.clip((colours.mean(axis=-1) * (BINS[0] / 256)).astype(np.int32), 0, BINS[0] - 1)
+    share = (_shares(colours) - centre) / SHARE_BIN + BINS[1] / 2
+    index = np.clip(share.astype(np.int32), 0, BINS[1] - 1)
+    return np.asarray((level * BINS[1] + index[..., 0]) * BINS[2] + index[..., 1], np.int32)
+
+
+def _shares(colours: Image) -> Image:
+    """Red less green and blue less green as shares of the whole."""
+    whole = colours.sum(axis=-1) + 3 * DARK
+    return np.asarray((colours[..., [2, 0]] - colours[..., [1]]) / whole[..., None], np.float32)
 
 
 def _density(bins: NDArray[np.int32]) -> Image:
     """Smoothed probability per bin."""
-    cube = np.bincount(bins.ravel(), minlength=BINS**3).astype(np.float32).reshape(BINS, BINS, BINS)
-    smooth = gaussian_filter(cube, 0.8, mode="nearest").ravel()
+    cube = np.bincount(bins.ravel(), minlength=int(np.prod(BINS))).astype(np.float32).reshape(BINS)
+    for size in BINS:  # along each axis in turn
+        cube = np.tensordot(cube, _blurring(size), axes=(0, 1))
+    smooth = cube.ravel()
     return np.asarray(smooth / max(float(smooth.sum()), FLOOR), np.float32)
+
+
+@cache
+def _blurring(size: int) -> Image:
+    """The matrix that blurs a histogram along one axis; what would leave it stays in its last bin."""
+    at = np.arange(size)
+    weight = np.exp(-0.5 * ((at[:, None] - at) / BIN_BLUR) ** 2)
+    return np.asarray(weight / weight.sum(axis=0), np.float32)
 
 
 def _cut(view: TableView, ratio: Image, mask: Mask) -> Mask:
@@ -168,15 +203,19 @@ def _cut(view: TableView, ratio: Image, mask: Mask) -> Mask:
     OpenCV's graph cut takes mixtures of Gaussians; one Gaussian each, with frozen models, makes its data term linear in
     the first channel, which carries the ratio.  The other channels tell it where edges are.
     """
-    coded = np.clip((ratio / LIMIT + 1) * CODE_MID, 0, 2 * CODE_MID)
-    pixels = blur(view.pixels.astype(np.float32), 0.15 * view.px_per_mm)
+    out = (_away(mask, view.px_per_mm) > REACH_MM) | ~view.seen
+    rows, columns = bounds(~out, margin=1)
+    pixels = blur(view.pixels[rows, columns].astype(np.float32), 0.15 * view.px_per_mm)
     pixels = SHARP_GAIN * (pixels - blur(pixels, SHARP_MM * view.px_per_mm))
+    coded = np.clip((ratio[rows, columns] / LIMIT + 1) * CODE_MID, 0, 2 * CODE_MID)
     warmth = (pixels[..., 2] - pixels[..., 0]) / 2 + 128
     image = np.clip(np.stack([coded, pixels.mean(axis=-1) + 128, warmth], axis=-1), 0, 255).astype(np.uint8)
-    labels = np.where(ratio > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)
-    labels[(_away(mask, view.px_per_mm) > REACH_MM) | ~view.seen] = cv2.GC_BGD
+    labels = np.where(ratio > 0, cv2.GC_PR_FGD, cv2.GC_PR_BGD).astype(np.uint8)[rows, columns]
+    labels[out[rows, columns]] = cv2.GC_BGD
     cv2.grabCut(image, labels, None, _model(0.0), _model(2 * CODE_MID), 1, cv2.GC_EVAL_FREEZE_MODEL)  # type: ignore[call-overload]
-    return _main_part((labels & 1).astype(bool), mask, view.px_per_mm)  # odd labels are foreground
+    cut = np.zeros(mask.shape, bool)
+    cut[rows, columns] = labels & 1  # odd labels are foreground
+    return _main_part(cut, mask, view.px_per_mm)
 
 
 def _model(mean: float) -> NDArray[np.float64]:

@@ -9,7 +9,7 @@ the collar behind a shoulder is parallel to it.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -33,7 +33,7 @@ DISK_PER_WIDTH, DISK_EXTRA_MM = 1.25, 5.0  # a collar is up to 2.5 mm wider than
 COLLAR_STEP_MM = 2.6  # what is further out than that from the blade is head
 DISK_OF_HEAD = 0.85  # at most that share of the widest disk in the head
 STEP_MM = 0.25  # spacing of contour points
-TURN_DEG, TURN_STEP_DEG = 14.0, 0.25  # the principal axis of a cut blade is off by less
+TURN_DEG, TURN_STEP_DEG = 14.0, 0.5  # the principal axis of a cut blade is off by less
 NEAR_LINE_MM = 0.3  # side points that near lie on one line; a segmented edge wobbles by about that
 AIM_SD_MM = 3.0  # how far the head's middle may lie off the blade's mid-line; heads stand up and lean outward
 TIP_TAPER_MM = 3.0  # not a side any more
@@ -52,6 +52,7 @@ MAX_OFFSET_MM = (-1.0, 4.0, 2.5)  # head's middle off the blade's mid-line
 MAX_STRAY = (-1.0, 0.06, 0.3)  # share of the blob that is neither head nor blade
 TRIM_MM = 1.5
 MAX_ARMS = 3  # of a blob that are tried as its blade
+LOOK_LIKENESS = 0.02  # what is less like a key isn't worth a closer look
 
 
 @dataclass(frozen=True)
@@ -84,6 +85,10 @@ class KeyShape:
     likeness: float
     parts: tuple[float, ...]
 
+    def moved(self, by_mm: Array) -> KeyShape:
+        """The same in a mask whose top-left pixel lies elsewhere."""
+        return replace(self, tip_mm=self.tip_mm + by_mm, neck_mm=self.neck_mm + by_mm)
+
     @property
     def length_mm(self) -> float:
         """From the head to the tip."""
@@ -96,30 +101,54 @@ class KeyShape:
         return offset @ along, offset @ np.array([-along[1], along[0]])
 
 
-def read_shape(blob: Mask, px_per_mm: float, evidence: Evidence | None = None) -> KeyShape | None:
+def read_shape(blob: Mask, px_per_mm: float, look: Look | None = None) -> KeyShape | None:
     """Read a filled blob as a key; None when it has no head or no blade at all.
 
-    ``evidence`` weighs directions (n, 2) of the blade by what else is known of them than the blob's sides.
+    ``look`` tells, of a blob's shape so far, how directions (n, 2) of its blade are weighed by what else is known of
+    them than the blob's sides.
     """
-    readings = [
-        _read_arm(blob, head, arm, px_per_mm, evidence)
-        for head in (_open(blob, disk * px_per_mm) for disk in FIRST_DISKS_MM)
-        for arm in _arms(blob & ~head, head, px_per_mm)
+    rows, columns = bounds(blob)
+    near = blob[rows, columns]
+    arms = [
+        (head, arm)
+        for head in (_open(near, disk * px_per_mm) for disk in FIRST_DISKS_MM)
+        for arm in _arms(near & ~head, head, px_per_mm)
     ]
-    return max((each for each in readings if each is not None), key=lambda each: each.likeness, default=None)
+    readings = [(_read_arm(near, *each, px_per_mm), each) for each in arms]
+    corner = np.array([columns.start, rows.start]) / px_per_mm
+    found = [(shape.moved(corner), each) for shape, each in readings if shape is not None]
+    if not found:
+        return None
+    best, arm = max(found, key=lambda each: each[0].likeness)
+    if look is None or best.likeness < LOOK_LIKENESS:
+        return best
+    again = _read_arm(near, *arm, px_per_mm, look(best))
+    return None if again is None else again.moved(corner)
 
 
-def _read_arm(blob: Mask, head: Mask, arm: Mask, px_per_mm: float, evidence: Evidence | None) -> KeyShape | None:
+def bounds(mask: Mask, margin: int = 0) -> tuple[slice, slice]:
+    """Rows and columns that a mask takes, and a margin round it."""
+    rows, columns = (np.flatnonzero(mask.any(axis=axis)) for axis in (1, 0))
+    if not len(rows):
+        return slice(0, mask.shape[0]), slice(0, mask.shape[1])
+    return (
+        slice(max(0, int(rows[0]) - margin), int(rows[-1]) + margin + 1),
+        slice(max(0, int(columns[0]) - margin), int(columns[-1]) + margin + 1),
+    )
+
+
+def _read_arm(blob: Mask, head: Mask, arm: Mask, px_per_mm: float, evidence: Evidence | None = None) -> KeyShape | None:
     """Read a blob as a key whose blade is the arm."""
-    sides = _sides(head | arm, head, _axis(arm, head, px_per_mm), px_per_mm, evidence)
+    whole = head | arm
+    sides = _sides(whole, head, _axis(arm, head, px_per_mm), px_per_mm, evidence)
     if sides is None:
         return None
     frame, level, straight = sides
     widest = 2 * cv2.distanceTransform(head.astype(np.uint8), cv2.DIST_L2, 5).max() / px_per_mm
     disk = min(DISK_PER_WIDTH * float(level[1] - level[0]) + DISK_EXTRA_MM, DISK_OF_HEAD * widest)
-    fuller = _open(head | arm, disk * px_per_mm)
-    stray = 1 - np.count_nonzero(head | arm) / np.count_nonzero(blob)
-    return _measure(head | arm, fuller, frame, level, straight, stray, px_per_mm) if fuller.any() else None
+    fuller = _open(whole, disk * px_per_mm)
+    stray = 1 - np.count_nonzero(whole) / np.count_nonzero(blob)
+    return _measure(whole, fuller, frame, level, straight, stray, px_per_mm) if fuller.any() else None
 
 
 def trim(blob: Mask, shape: KeyShape, px_per_mm: float) -> Mask:
@@ -129,6 +158,9 @@ def trim(blob: Mask, shape: KeyShape, px_per_mm: float) -> Mask:
     length, across = shape.head_mm
     head = (s <= 0) & (s > -length - TRIM_MM) & (np.abs(v - shape.head_offset_mm) < across / 2 + TRIM_MM)
     return largest(blob & (blade | head))
+
+
+Look = Callable[[KeyShape], Evidence]
 
 
 @dataclass(frozen=True)
@@ -173,7 +205,8 @@ def pixel_places_mm(shape: tuple[int, ...], px_per_mm: float) -> Array:
 
 
 def _points_mm(mask: Mask, px_per_mm: float) -> Array:
-    return np.argwhere(mask)[:, ::-1] / px_per_mm
+    rows, columns = np.nonzero(mask)
+    return np.column_stack([columns, rows]) / px_per_mm
 
 
 def _arms(rest: Mask, head: Mask, px_per_mm: float) -> list[Mask]:
@@ -184,8 +217,7 @@ def _arms(rest: Mask, head: Mask, px_per_mm: float) -> list[Mask]:
     labels = np.asarray(components, np.intp)
     away = cv2.distanceTransform((~head).astype(np.uint8), cv2.DIST_L2, 5) / px_per_mm
     reach = np.zeros(count)
-    np.maximum.at(reach, labels.ravel(), np.where(rest, away, 0).ravel())
-    reach[0] = 0
+    np.maximum.at(reach, labels[rest], away[rest])
     far = [label for label in np.argsort(-reach)[:MAX_ARMS] if reach[label] > BLADE_MM[0] - BLADE_MM[2]]
     return [np.asarray(labels == label) for label in far]
 

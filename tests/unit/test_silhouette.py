@@ -8,10 +8,12 @@ import pytest
 
 from keyid.camera import Camera
 from keyid.errors import PhotoError
+from keyid.key_cut import Part, refine_parts
 from keyid.key_shape import read_shape
 from keyid.photo import Photo
 from keyid.scale import Scale
 from keyid.silhouette import MIN_SCORE, find_silhouette
+from keyid.table_view import fill_polygon, view_table
 
 PX_PER_MM = 8.0
 SIZE = (1200, 1600)
@@ -80,6 +82,40 @@ def test_key_on_the_card_is_found() -> None:
     tip = scale.camera.on_height(found.blade_px, 0.0)[1]
     truth = np.array([-15.0, 0.0]) + 42.0 * np.array([np.cos(np.radians(10)), np.sin(np.radians(10))])
     assert np.linalg.norm(tip - truth) < 1.2  # mm
+
+
+def shadowed() -> tuple[Photo, Scale]:
+    """A brass key whose soft shadow, half the table's light, reaches 2 mm further down."""
+    photo, scale = table([])
+    light = np.full(photo.pixels.shape, 255, np.uint8)
+    for part in key_polygons((0.0, -52.0), 0.0):
+        draw(light, part, (130, 130, 130))
+    canvas = (photo.pixels * (cv2.GaussianBlur(light, (0, 0), 4.0) / 255.0)).astype(np.uint8)
+    for part in key_polygons((0.0, -50.0), 0.0):
+        draw(canvas, part, (88, 120, 132))
+    noise = np.random.default_rng(3).normal(0, 3, canvas.shape)
+    pixels = np.clip(cv2.GaussianBlur(canvas, (0, 0), 1.0) + noise, 0, 255).astype(np.uint8)
+    return Photo("drawn.png", "0" * 64, pixels, None, True), scale
+
+
+def test_shadow_is_cut_off_a_blob_that_holds_it() -> None:
+    view = view_table(*shadowed(), 4.0)
+
+    def mask_of(at_mm: tuple[float, float]) -> np.ndarray:
+        parts = [fill_polygon(view.from_mm(part), view.seen.shape) for part in key_polygons(at_mm, 0.0)]
+        return parts[0] | parts[1]
+
+    key, held = mask_of((0.0, -50.0)), mask_of((0.0, -50.0)) | mask_of((0.0, -52.0))
+    ahead = view.to_mm(np.stack(np.meshgrid(*map(np.arange, key.shape[::-1])), axis=-1))[..., 0] > 11.0
+    core = cv2.erode(key.astype(np.uint8), np.ones((13, 13), np.uint8)).astype(bool)
+    cut = refine_parts(view, held, [Part(core & ~ahead, ~ahead), Part(core & ahead, ahead)])
+    assert np.count_nonzero(held & ~key) > 0.15 * np.count_nonzero(key)
+    assert np.count_nonzero(cut & ~key) < 0.03 * np.count_nonzero(key)
+    assert np.count_nonzero(key & ~cut) < 0.05 * np.count_nonzero(key)
+
+
+def test_shadowed_key_has_its_own_width() -> None:
+    assert abs(find_silhouette(*shadowed()).width_mm - 8.0) < 0.6  # mm; with its shadow 10
 
 
 def code_of(photo: Photo, scale: Scale) -> str:

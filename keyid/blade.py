@@ -180,6 +180,14 @@ class Frame:
         s_v = np.stack([along * r.cos - across * r.sin, along * r.sin + across * r.cos], axis=-1)
         return self.lie.to_px(s_v, self.camera)
 
+    def from_px(self, points_px: Array) -> Array:
+        """Stations and heights (n, 2) above edge b's uncut line of pixels (n, 2) seen on the blade's upper face."""
+        r = self.reduced
+        s_v = self.lie.from_px(points_px, self.camera)
+        along, across = s_v[..., 0] * r.cos + s_v[..., 1] * r.sin, s_v[..., 1] * r.cos - s_v[..., 0] * r.sin
+        x = along - r.stop_along if self.plan.stop != "tip" else r.stop_along - along
+        return np.stack([x, across - r.lower_line if self.plan.a_is_upper else r.upper_line - across], axis=-1)
+
     @property
     def axis_px(self) -> Array:
         """Two pixels of the mid-line: at the stop's end (or, for a tip stop, the bow's) and at the tip."""

@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, FILE_TO_WRITE, measuring
+from keyid.cli_outputs import Outputs, writing
+from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, measuring
 from keyid.cli_profiles import profiles
 from keyid.errors import KeyidError
 
@@ -32,23 +33,22 @@ main.add_command(profiles)
 @main.command()
 @click.argument("photo", type=EXISTING_FILE)
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as one JSON object.")
-@click.option("--picture", type=FILE_TO_WRITE, help="Draw what was measured on the photo, into this PNG file.")
+@writing
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
-def read(photo: Path, as_json: bool, picture: Path | None, profiles: Path | None, skip_bad: bool) -> None:
+def read(photo: Path, as_json: bool, profiles: Path | None, skip_bad: bool, **outputs: Any) -> None:  # noqa: ANN401
     """Read the key in PHOTO: which blade it can be, and its cuts.
 
     \b
     Example:
-      keyid read key.jpg --picture key-measured.png
+      keyid read key.jpg --picture key-measured.png --report key.html
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
-    if picture is not None:
-        _check_picture_path(picture, photo)
+    wanted = Outputs(**outputs)
+    wanted.check(photo)
     try:
         examination = _examine(photo, profiles, skip_bad)
         _print_reading(examination, as_json)
-        if picture is not None:
-            _write_picture(examination, picture)
+        wanted.write(examination)
     except KeyidError as error:
         _fail(error, as_json)
 
@@ -68,26 +68,6 @@ def _print_reading(examination: Examination, as_json: bool) -> None:
         click.echo(json.dumps(reading.to_json(), allow_nan=False))
     else:
         _echo(reading_text(reading), nl=False)
-
-
-def _write_picture(examination: Examination, path: Path) -> None:
-    from keyid.picture import draw, save_private
-
-    try:
-        save_private(draw(examination), path)
-    except OSError as error:
-        raise click.ClickException(f"The picture could not be written: {error.strerror}.") from error
-
-
-def _check_picture_path(picture: Path, photo: Path) -> None:
-    """Refuse what would spoil the photo or can't be written, before anything is measured."""
-    hint = "--picture"
-    if picture.suffix.lower() != ".png":
-        raise click.BadParameter("the picture is a PNG file: let its name end in .png.", param_hint=hint)
-    if not picture.absolute().parent.is_dir():
-        raise click.BadParameter(f"there is no folder '{picture.parent}'.", param_hint=hint)
-    if picture.exists() and picture.samefile(photo):
-        raise click.BadParameter("the picture would overwrite the photo.", param_hint=hint)
 
 
 def _fail(error: KeyidError, as_json: bool) -> NoReturn:

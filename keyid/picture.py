@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import os
+import io
 from dataclasses import dataclass
-from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 import cv2
@@ -74,8 +73,8 @@ def draw(examination: Examination) -> Image.Image:
     marks = _marks(examination)
     parts = [
         _words(verdict(examination.reading), BANNER_PX),
-        _drawn(examination.photo.pixels, _closeup(examination), marks, labels=True),
-        _drawn(examination.photo.pixels, _overview(examination), marks, labels=False),
+        _drawn(examination.photo.pixels, closeup(examination), marks, labels=True),
+        _drawn(examination.photo.pixels, overview(examination), marks, labels=False),
         _words("Outline yellow, stop orange, tip blue, roots pink with their codes, reference green.", FOOTER_PX),
         _words(" ".join(examination.reading.cautions), FOOTER_PX),
     ]
@@ -87,12 +86,11 @@ def draw(examination: Examination) -> Image.Image:
     return whole
 
 
-def save_private(picture: Image.Image, path: Path) -> None:
-    """Write a PNG that only its owner may read: it is as good as the key."""
-    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(descriptor, "wb") as file:
-        path.chmod(0o600)  # also where the file was there before
-        picture.save(file, "PNG")
+def png(picture: Image.Image) -> bytes:
+    """Return a picture as PNG."""
+    data = io.BytesIO()
+    picture.save(data, "PNG")
+    return data.getvalue()
 
 
 def _marks(examination: Examination) -> list[Mark]:
@@ -103,17 +101,17 @@ def _marks(examination: Examination) -> list[Mark]:
     marks = [
         Mark(examination.scale.outline_px, REFERENCE, closed=True),
         Mark(np.asarray(examination.reading.blade.axis_px), AXIS),
-        *(Mark(points, OUTLINE) for edge in ("a", "b") for points in _edge_px(examination, edge)),
+        *(Mark(points, OUTLINE) for edge in ("a", "b") for points in edge_px(examination, edge)),
         Mark(bar, LIGHT, label="10 mm"),
     ]
     if blade.stop != "unknown":
         marks.append(Mark(frame.to_px(np.zeros(2), beyond, "a"), STOP, label=f"stop: {blade.stop}"))
     if blade.length is not None:
         marks.append(Mark(frame.to_px(np.full(2, blade.length.mm), beyond, "a"), TIP, label="tip"))
-    return marks + _root_marks(examination)
+    return marks + root_marks(examination)
 
 
-def _edge_px(examination: Examination, edge: Literal["a", "b"]) -> list[Array]:
+def edge_px(examination: Examination, edge: Literal["a", "b"]) -> list[Array]:
     """Return the measured stretches of an edge; where nothing was seen there is a gap."""
     trace = examination.blade.a if edge == "a" else examination.blade.b
     seen = np.isfinite(trace.height_mm)
@@ -122,7 +120,7 @@ def _edge_px(examination: Examination, edge: Literal["a", "b"]) -> list[Array]:
     return [points[first:last] for first, last in starts.reshape(-1, 2)]
 
 
-def _root_marks(examination: Examination) -> list[Mark]:
+def root_marks(examination: Examination) -> list[Mark]:
     """Return a line along each root and one leading from it out of the blade, to its code or, undecoded, its height."""
     reading = examination.reading
     if reading.bitting is None:
@@ -140,7 +138,7 @@ def _root_mark(examination: Examination, edge: Literal["a", "b"], x: float, root
     return Mark(examination.frame.to_px(along, height, edge), ROOT, label=label)
 
 
-def _closeup(examination: Examination) -> View:
+def closeup(examination: Examination) -> View:
     """Turn the blade level with the tip to the right, as large as the canvas allows."""
     start, tip = np.asarray(examination.reading.blade.axis_px)
     room_px = CLOSEUP_ROOM_MM * examination.reading.scale.px_per_mm
@@ -154,7 +152,7 @@ def _closeup(examination: Examination) -> View:
     return View(np.column_stack([turn, shift]), size)
 
 
-def _overview(examination: Examination) -> View:
+def overview(examination: Examination) -> View:
     """Crop to key and reference."""
     points = np.concatenate([examination.silhouette.outline_px, examination.scale.outline_px])
     low, high = points.min(axis=0), points.max(axis=0)
@@ -168,7 +166,7 @@ def _overview(examination: Examination) -> View:
 
 def _drawn(pixels: Pixels, view: View, marks: list[Mark], *, labels: bool) -> Image.Image:
     """Draw one view: the photo, every line on a dark halo, labels on top."""
-    canvas = _shown(pixels, view)
+    canvas = shown(pixels, view)
     for colour, thickness in ((None, HALO_PX), (True, LINE_PX)):
         for mark in marks:
             points = np.rint(view.place(mark.points_px) * 2**SUBPIXEL_BITS).astype(np.int32).reshape(-1, 1, 2)
@@ -181,7 +179,7 @@ def _drawn(pixels: Pixels, view: View, marks: list[Mark], *, labels: bool) -> Im
     return picture
 
 
-def _shown(pixels: Pixels, view: View) -> Pixels:
+def shown(pixels: Pixels, view: View) -> Pixels:
     """Resample the photo into a view; when it shrinks, each new pixel is a mean over those it covers."""
     zoom = float(np.hypot(*view.affine[0, :2]))
     if zoom >= 1:

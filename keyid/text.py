@@ -44,12 +44,12 @@ ELECTRONICS = {
 def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
     blocks = [
-        _paragraph("Photo", _photo_advice(reading)),
+        _paragraph("Photo", photo_advice(reading)),
         _paragraph("Verdict", verdict(reading)),
-        _paragraph("Do now", _do_now(reading)),
+        _paragraph("Do now", do_now(reading)),
         _cut_table(reading),
         _paragraph("Blade", _blade(reading)),
-        _paragraph("Cutting", _making(reading)),
+        _paragraph("Cutting", how_to_cut(reading)),
         _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
         _paragraph("Beware", " ".join(reading.cautions)),
     ]
@@ -110,7 +110,7 @@ def _sure(probability: float) -> str:
     return f"{percent(probability)}, {word}"
 
 
-def _photo_advice(reading: Reading) -> str:
+def photo_advice(reading: Reading) -> str:
     """What to do better, when the picture is poor: said before all else."""
     advice = []
     if reading.scale.tilt_deg > STEEP_DEG:
@@ -129,7 +129,7 @@ def _is_decided(reading: Reading) -> bool:
     return sum(c.probability for c in _first_group(reading)) >= DECIDED_P
 
 
-def _left(reading: Reading) -> list[CandidateFacts]:
+def blades_left(reading: Reading) -> list[CandidateFacts]:
     """Blades that are worth a person's time, best first."""
     if _is_decided(reading):
         return _first_group(reading)
@@ -138,7 +138,7 @@ def _left(reading: Reading) -> list[CandidateFacts]:
 
 def _blades_left(reading: Reading) -> str:
     """Name the first blade, with those that the photo can't separate from it, or the few that are left."""
-    left = _left(reading)
+    left = blades_left(reading)
     more = f" and {len(left) - SHOWN_CANDIDATES} more" if len(left) > SHOWN_CANDIDATES else ""
     together = _sure(sum(c.probability for c in left))
     if len(left) == 1:
@@ -154,7 +154,8 @@ def _name(candidate: CandidateFacts) -> str:
     return textwrap.shorten(candidate.profile.name, LONGEST_NAME, placeholder="...")
 
 
-def _do_now(reading: Reading) -> str:
+def do_now(reading: Reading) -> str:
+    """Say the one thing to do first."""
     if reading.none_of_these >= FITS_NONE_P:
         return "Look for a blank by the width, length and cut positions below, and compare it end-on."
     if reading.next_measurement is not None:
@@ -196,7 +197,7 @@ def _blade(reading: Reading) -> str:
     return ", ".join(facts)
 
 
-def _making(reading: Reading) -> str:
+def how_to_cut(reading: Reading) -> str:
     """How to place and hold the blank, and what the key tells of its past."""
     if reading.bitting is None:
         return ""
@@ -221,7 +222,7 @@ def _blanks(reading: Reading) -> str:
     """Blanks made with the blades that are left."""
     if not reading.candidates or reading.none_of_these >= FITS_NONE_P:
         return ""
-    left = _left(reading)[:SHOWN_CANDIDATES]
+    left = blades_left(reading)[:SHOWN_CANDIDATES]
     if len(left) == 1:
         return _blanks_of(left[0], SHOWN_BLANKS)
     return ". ".join(f"{_name(c)}: {_blanks_of(c, 1)}" for c in left if c.blanks)

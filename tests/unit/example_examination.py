@@ -30,6 +30,10 @@ class FlatFrame:
         up = np.asarray(height_mm) if edge == "a" else WIDTH_MM - np.asarray(height_mm)
         return STOP_PX + PX_PER_MM * np.column_stack([x_mm, -up])
 
+    def from_px(self, points_px: np.ndarray) -> np.ndarray:
+        """As the real frame."""
+        return (points_px - STOP_PX) / PX_PER_MM * [1, -1]
+
     @property
     def axis_px(self) -> np.ndarray:
         """As the real frame."""

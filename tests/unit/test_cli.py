@@ -127,7 +127,7 @@ def test_a_picture_that_cannot_be_written_is_told(monkeypatch: pytest.MonkeyPatc
         raise OSError(28, "No space left on device")
 
     answer(monkeypatch, examination())
-    monkeypatch.setattr("keyid.picture.save_private", no_room)
+    monkeypatch.setattr("keyid.private_file.write_private", no_room)
     done = run("read", photo, "--json", "--picture", tmp_path / "out.png")
     assert done.exit_code == 1
     assert "could not be written: No space left on device" in done.stderr

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
+from keyid.cli_batch import many, one_photo, read_many
 from keyid.cli_outputs import Outputs, writing
-from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, measuring
+from keyid.cli_parts import EXISTING, EXISTING_FOLDER, measuring
 from keyid.cli_profiles import profiles
 from keyid.errors import KeyidError
 
@@ -31,19 +32,37 @@ main.add_command(profiles)
 
 
 @main.command()
-@click.argument("photo", type=EXISTING_FILE)
+@click.argument("photos", type=EXISTING, nargs=-1, required=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as one JSON object.")
 @writing
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
-def read(photo: Path, as_json: bool, profiles: Path | None, skip_bad: bool, **outputs: Any) -> None:  # noqa: ANN401
-    """Read the key in PHOTO: which blade it can be, and its cuts.
+@many
+def read(
+    photos: tuple[Path, ...],
+    as_json: bool,
+    profiles: Path | None,
+    skip_bad: bool,
+    out: Path | None,
+    table: Path | None,
+    **outputs: Any,  # noqa: ANN401
+) -> None:
+    """Read the key in a photo: which blade it can be, and its cuts.
+
+    With --out it reads many photos, each of a key of its own, on all cores; run again, it goes on where it stopped.
 
     \b
-    Example:
+    Examples:
       keyid read key.jpg --picture key-measured.png --report key.html
+      keyid read drawer/ --out drawer.jsonl --csv drawer.csv
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
+    if out is not None:
+        if as_json or any(outputs.values()):
+            raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
+        read_many(photos, profiles, skip_bad, out, table)
+        return
+    photo = one_photo(photos, table)
     wanted.check(photo)
     try:
         examination = _examine(photo, profiles, skip_bad)

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 T = TypeVar("T")
 
 EXISTING_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
+EXISTING = click.Path(exists=True, path_type=Path)
 EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
 FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
 

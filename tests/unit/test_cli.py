@@ -99,7 +99,7 @@ def test_a_fault_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPa
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["read"], "Missing argument 'PHOTO'"),
+        (["read"], "Missing argument 'PHOTOS...'"),
         (["read", "not-there.jpg"], "'not-there.jpg' does not exist"),
         (["read", "PHOTO", "--profiles", "not-there"], "'not-there' does not exist"),
         (["read", "PHOTO", "--picture", "out.jpg"], "let its name end in .png"),

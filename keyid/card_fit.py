@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from keyid import card
 from keyid.camera import Camera
+from keyid.lens import Lens, resized_point
 
 Array = NDArray[np.float64]
 
@@ -68,35 +69,6 @@ class EdgePoints:
 
 
 @dataclass(frozen=True)
-class Lens:
-    """What is known of the camera before the fit, in pixels of one picture.
-
-    Attributes
-    ----------
-    focal_px, focal_log_u : float
-        The standard deviation is that of the logarithm.
-    centre_px, centre_u_px : tuple of float, float
-        Principal point.
-    k1_u : float
-        Of the radial distortion, which is 0 beforehand.
-    odds : float
-        Of this kind of lens beforehand.
-    """
-
-    focal_px: float
-    focal_log_u: float
-    centre_px: tuple[float, float]
-    centre_u_px: float
-    k1_u: float
-    odds: float = 1.0
-
-    def resized(self, factor: float) -> Lens:
-        """The same for the picture resized by a factor."""
-        centre = resized_point(self.centre_px, factor)
-        return replace(self, focal_px=self.focal_px * factor, centre_px=centre, centre_u_px=self.centre_u_px * factor)
-
-
-@dataclass(frozen=True)
 class Shifts:
     """Where each side's edge appears, outward from the rim, in pixels with standard deviations; each shape (4,).
 
@@ -106,11 +78,6 @@ class Shifts:
     px: Array
     u_px: Array
     twist_u_px: Array
-
-
-def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, float]:
-    """A point of a picture resized by a factor; pixel (0, 0) is the centre of a pixel in both."""
-    return (point_px[0] + 0.5) * factor - 0.5, (point_px[1] + 0.5) * factor - 0.5
 
 
 def resized_camera(camera: Camera, factor: float) -> Camera:

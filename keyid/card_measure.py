@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_edges import STATIONS, Profiles, Ridge, SideEdges
-from keyid.card_fit import EdgePoints, Fit, Lens, Shifts
+from keyid.card_fit import EdgePoints, Fit, Shifts
 from keyid.card_search import Proposal
+from keyid.lens import Lens
 
 Array = NDArray[np.float64]
 

@@ -16,7 +16,8 @@ from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
 from keyid.ranking import rank
 from keyid.reading import Reading
-from keyid.scale import Scale, find_scale
+from keyid.reference import find_scale
+from keyid.scale import Scale
 from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette
 

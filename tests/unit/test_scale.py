@@ -15,7 +15,8 @@ from keyid import card
 from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.photo import Photo
-from keyid.scale import Scale, find_scale
+from keyid.reference import find_scale
+from keyid.scale import Scale
 
 Array = NDArray[np.float64]
 

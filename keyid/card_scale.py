@@ -1,0 +1,129 @@
+"""The scale from an ID-1 card."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid import card, card_edges, card_fit, card_search
+from keyid.camera import Camera
+from keyid.card_fit import Fit
+from keyid.card_measure import measure, overruns, round_corners
+from keyid.errors import PhotoError
+from keyid.lens import KIND_U, Lens, lenses_of
+from keyid.photo import Photo
+from keyid.scale import FocalSource, Scale, Variation
+
+NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
+MIN_SEEN = 0.7  # of the three best sides together
+MAX_COST = 25.0  # cards in the rendered photos fit with 15 or less, other figures mostly with 30 or more
+WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three: a finger or a key hides one
+MAX_OVERRUNS = 1  # of eight ends: a key or a ruled line may lie in the line of a side
+MIN_SIDE_SEEN = 0.2  # three sides alone fit a card of any size: then its four corners must be seen
+UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained; neighbours go together
+FIXED_U = 1e-3  # of the logarithm: as good as fixed
+RIVAL_ODDS = 0.02  # a less likely kind of lens isn't worth a word
+SOURCES = (
+    *("reference size", "reference size", "reference thickness", "focal length"),
+    *("principal point", "principal point", "distortion"),
+    *("pose",) * 6,
+)
+
+
+def find_card(photo: Photo, small: NDArray[np.uint8]) -> Scale:
+    """Find a card in the photo and solve the camera's pose.
+
+    ``small`` is the photo shrunk (`card_search.shrink`).  Raises PhotoError ``no-reference``, ``reference-cut-off``.
+    """
+    fits = _fits(photo.pixels, small, lenses_of(photo))
+    if photo.focal_35mm is not None:
+        return _scale_of(fits[0], "exif")
+    return _undecided(fits) if len(fits) > 1 else _scale_of(fits[0], "estimated" if photo.whole else "assumed")
+
+
+def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Lens, ...]) -> list[Fit]:
+    """Fits to the first place that turns out to be a card, one for each lens that it allows, best first."""
+    factor = small.shape[1] / pixels.shape[1]
+    focals = tuple(lens.focal_px * factor * share for lens in lenses for share in _spread(lens))
+    for proposal in card_search.propose(small, focals):
+        found = [fit for lens in lenses if (fit := measure(pixels, small, proposal, lens)) is not None]
+        found.sort(key=_log_evidence, reverse=True)
+        if found and _is_card(pixels, found[0]):
+            return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
+    if card_search.leaves_picture(small):
+        raise PhotoError(
+            "reference-cut-off",
+            "The card leaves the picture, so its size can't be measured.",
+            "Take the photo again with the whole card and the whole key in the picture.",
+        )
+    raise PhotoError(
+        "no-reference",
+        "No bank card can be found in the photo.",
+        "Lay a bank card flat beside the key, with all four corners in the picture.",
+    )
+
+
+def _spread(lens: Lens) -> tuple[float, ...]:
+    """Shares of a lens's focal length to consider in the search, whose tolerance is about a tenth."""
+    return (1.0,) if lens.focal_log_u < KIND_U * 2 else (np.exp(-lens.focal_log_u), 1.0, np.exp(lens.focal_log_u))
+
+
+def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
+    """Whether a card's sides are seen along most of their length, fit its size, and meet in round corners."""
+    near = np.abs(found.residual_px) < NEAR_PX
+    share = np.bincount(found.points.side, near, 4) / card_edges.STATIONS
+    round_ones, sharp_ones = round_corners(pixels, found)
+    seen = np.sort(share)[1:].mean() > MIN_SEEN
+    beyond = overruns(pixels, found)
+    needed = 4 if share.min() < MIN_SIDE_SEEN else 2 if share.mean() > WELL_SEEN and beyond == 0 else 3
+    looks = round_ones >= needed and sharp_ones == 0 and beyond <= MAX_OVERRUNS
+    return bool(seen and found.cost < MAX_COST and looks)
+
+
+def _scale_of(found: Fit, focal: FocalSource) -> Scale:
+    """The scale that a fit stands for."""
+    outline = found.camera.project(card.outline_mm())
+    return Scale("id1-card", found.camera, focal, _variations(found), outline, card.THICKNESS_MM)
+
+
+def _undecided(fits: list[Fit]) -> Scale:
+    """The likelier of two kinds of lens, with the other as rival and in the uncertainty."""
+    odds = np.array([_log_evidence(fit) for fit in fits])
+    weight = np.exp(odds - odds.max())
+    weight /= weight.sum()
+    best = int(np.argmax(weight))
+    other = float(weight[1 - best])
+    if other < RIVAL_ODDS:
+        return _scale_of(fits[best], "estimated")
+    scale, rival = _scale_of(fits[best], "assumed"), _scale_of(fits[1 - best], "assumed")
+    aside = Variation("focal length", _toward(fits[best], rival.camera.focal_px, np.sqrt(other)))
+    return replace(scale, variations=(*scale.variations, aside), rival=rival, rival_probability=other)
+
+
+def _log_evidence(found: Fit) -> float:
+    """Log of a lens's probability given the card, up to a constant."""
+    hidden = 4 * card_edges.STATIONS - len(found.points.side)
+    return float(np.log(found.lens.odds)) - found.cost - UNSEEN_COST * hidden
+
+
+def _toward(found: Fit, focal_px: float, share: float) -> Camera:
+    """The camera solved again with its focal length moved part of the way to another."""
+    log_focal = np.log(found.camera.focal_px) * (1 - share) + np.log(focal_px) * share
+    lens = replace(found.lens, focal_px=float(np.exp(log_focal)), focal_log_u=FIXED_U)
+    return card_fit.fit(found.points, found.camera, lens, found.shifts).camera
+
+
+def _variations(found: Fit) -> tuple[Variation, ...]:
+    """Independent one-standard-uncertainty moves: the columns of the covariance's Cholesky factor.
+
+    The parameters stand in the order of cause: what is known beforehand first, the pose last.  So each column moves
+    one of them by its standard uncertainty given the earlier ones, and the later ones follow as a new fit would.
+    """
+    columns = np.linalg.cholesky(found.covariance[card_fit.CAMERA, card_fit.CAMERA]).T
+    moved = [found.values + np.concatenate([column, np.zeros(card_fit.COUNT - len(column))]) for column in columns]
+    return tuple(
+        Variation(source, card_fit.camera_of(found.start, values))
+        for source, values in zip(SOURCES, moved, strict=True)
+    )

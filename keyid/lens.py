@@ -1,0 +1,66 @@
+"""What is known of the camera before anything in the photo is measured: focal length, principal point, distortion."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from keyid.photo import Photo
+
+FILM_DIAGONAL_MM = 43.27  # of 36 x 24 mm, which the 35 mm equivalent focal length refers to
+EXIF_FOCAL_U = 0.015  # EXIF rounds to a whole mm (1.2 % at 24 mm), and lenses differ from their nominal by about 1 %
+MAIN_35MM, ZOOM_35MM = 26.0, 50.0  # phones' main cameras have 23 to 28 mm, twofold zooms 46 to 56 (common practice)
+MAIN_ODDS = 0.65  # most photos are taken with the main camera (common practice, no source)
+KIND_U = 0.05  # within a kind
+CROP_35MM, CROP_FOCAL_U = 38.0, 0.6  # of a crop, which lengthens it, or a screenshot, whose bars shorten it
+CENTRE_U = 0.003  # of the long side: how lenses sit over sensors, and stabilisers
+CROP_CENTRE_U = 0.10  # crops put the axis 3 to 6 degrees off the middle
+K1_U = 0.03  # residual distortion of phones' pictures (common practice)
+
+
+@dataclass(frozen=True)
+class Lens:
+    """What is known of the camera before the fit, in pixels of one picture.
+
+    Attributes
+    ----------
+    focal_px, focal_log_u : float
+        The standard deviation is that of the logarithm.
+    centre_px, centre_u_px : tuple of float, float
+        Principal point.
+    k1_u : float
+        Of the radial distortion, which is 0 beforehand.
+    odds : float
+        Of this kind of lens beforehand.
+    """
+
+    focal_px: float
+    focal_log_u: float
+    centre_px: tuple[float, float]
+    centre_u_px: float
+    k1_u: float
+    odds: float = 1.0
+
+    def resized(self, factor: float) -> Lens:
+        """The same for the picture resized by a factor."""
+        centre = resized_point(self.centre_px, factor)
+        return replace(self, focal_px=self.focal_px * factor, centre_px=centre, centre_u_px=self.centre_u_px * factor)
+
+
+def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, float]:
+    """A point of a picture resized by a factor; pixel (0, 0) is the centre of a pixel in both."""
+    return (point_px[0] + 0.5) * factor - 0.5, (point_px[1] + 0.5) * factor - 0.5
+
+
+def lenses_of(photo: Photo) -> tuple[Lens, ...]:
+    """What may be known of the camera before the card is measured, in pixels of the photo, likeliest first."""
+    centre = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
+    long_side = max(photo.width_px, photo.height_px)
+    px_per_35mm = float(np.hypot(photo.width_px, photo.height_px)) / FILM_DIAGONAL_MM
+    if not photo.whole:
+        return (Lens(CROP_35MM * px_per_35mm, CROP_FOCAL_U, centre, CROP_CENTRE_U * long_side, K1_U),)
+    if photo.focal_35mm is not None:
+        return (Lens(photo.focal_35mm * px_per_35mm, EXIF_FOCAL_U, centre, CENTRE_U * long_side, K1_U),)
+    kinds = ((MAIN_35MM, MAIN_ODDS), (ZOOM_35MM, 1 - MAIN_ODDS))
+    return tuple(Lens(f * px_per_35mm, KIND_U, centre, CENTRE_U * long_side, K1_U, odds) for f, odds in kinds)

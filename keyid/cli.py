@@ -13,7 +13,9 @@ from keyid.cli_batch import many, one_photo, read_many
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_parts import EXISTING, EXISTING_FOLDER, measuring
 from keyid.cli_profiles import profiles
+from keyid.cli_told import telling
 from keyid.errors import KeyidError
+from keyid.told import Told
 
 if TYPE_CHECKING:
     from keyid.identify import Examination
@@ -38,6 +40,7 @@ main.add_command(profiles)
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
 @many
+@telling
 def read(
     photos: tuple[Path, ...],
     as_json: bool,
@@ -45,6 +48,7 @@ def read(
     skip_bad: bool,
     out: Path | None,
     table: Path | None,
+    told: Told,
     **outputs: Any,  # noqa: ANN401
 ) -> None:
     """Read the key in a photo: which blade it can be, and its cuts.
@@ -58,25 +62,25 @@ def read(
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
-        if as_json or any(outputs.values()):
+        if as_json or any(outputs.values()) or told != Told():
             raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
         read_many(photos, profiles, skip_bad, out, table)
         return
     photo = one_photo(photos, table)
     wanted.check(photo)
     try:
-        examination = _examine(photo, profiles, skip_bad)
+        examination = _examine(photo, profiles, skip_bad, told)
         _print_reading(examination, as_json)
         wanted.write(examination)
     except KeyidError as error:
         _fail(error, as_json)
 
 
-def _examine(photo: Path, profiles: Path | None, skip_bad: bool) -> Examination:
+def _examine(photo: Path, profiles: Path | None, skip_bad: bool, told: Told) -> Examination:
     """Measure the photo."""
     from keyid.identify import examine
 
-    return measuring(photo, lambda: examine(photo, profiles=profiles, skip_bad=skip_bad, warn=_warn))
+    return measuring(photo, lambda: examine(photo, profiles=profiles, skip_bad=skip_bad, told=told, warn=_warn))
 
 
 def _print_reading(examination: Examination, as_json: bool) -> None:

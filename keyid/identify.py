@@ -20,6 +20,7 @@ from keyid.reference import find_scale
 from keyid.scale import Scale
 from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette
+from keyid.told import Told
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,13 @@ class Examination:
     reading: Reading
 
 
-def read(photo_path: Path | str, *, profiles: Library | Path | str | None = None, skip_bad: bool = False) -> Reading:
+def read(
+    photo_path: Path | str,
+    *,
+    profiles: Library | Path | str | None = None,
+    skip_bad: bool = False,
+    told: Told | None = None,
+) -> Reading:
     """Identify the key in a photo.
 
     Parameters
@@ -45,6 +52,8 @@ def read(photo_path: Path | str, *, profiles: Library | Path | str | None = None
         The library, or a folder of profile files; default: the library shipped with keyid.
     skip_bad : bool
         Leave broken profile files out instead of raising for the first.
+    told : Told, optional
+        What is known of the photo, such as the coin that lies in it.
 
     Returns
     -------
@@ -57,7 +66,7 @@ def read(photo_path: Path | str, *, profiles: Library | Path | str | None = None
     ProfileError
         When a profile file is broken.
     """
-    return examine(Path(photo_path), profiles=profiles, skip_bad=skip_bad).reading
+    return examine(Path(photo_path), profiles=profiles, skip_bad=skip_bad, told=told).reading
 
 
 def examine(
@@ -65,6 +74,7 @@ def examine(
     *,
     profiles: Library | Path | str | None = None,
     skip_bad: bool = False,
+    told: Told | None = None,
     warn: Callable[[str], None] | None = None,
 ) -> Examination:
     """Identify the key in a photo, as `read` does, and keep what the reading was made from.
@@ -75,7 +85,7 @@ def examine(
     if warn is not None:
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
-    photo, scale, silhouette, blade, frame = measure(photo_path)
+    photo, scale, silhouette, blade, frame = measure(photo_path, told)
     ranking = rank(blade, library.profiles)
     bitting = read_bitting(ranking, blade)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
@@ -83,7 +93,7 @@ def examine(
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 
-def measure(photo_path: Path) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
+def measure(photo_path: Path, told: Told | None = None) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
     """Measure the key's blade in a photo; no profile has a part in it.
 
     Raises
@@ -92,16 +102,16 @@ def measure(photo_path: Path) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
         When the photo can't be measured.
     """
     photo = load_photo(photo_path)
-    scale = _sharp_scale(photo)
+    scale = _sharp_scale(photo, told)
     silhouette = find_silhouette(photo, scale)
     blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
     return photo, scale, silhouette, blade, frame
 
 
-def _sharp_scale(photo: Photo) -> Scale:
+def _sharp_scale(photo: Photo, told: Told | None) -> Scale:
     """Find the scale; where the photo is too blurred for that or for what follows, that is what must be told."""
     try:
-        scale = find_scale(photo)
+        scale = find_scale(photo, told)
     except PhotoError as error:
         if error.code == "no-reference":
             check_photo(photo)

@@ -3,28 +3,55 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from keyid import card_search
+from keyid import card_search, coin_search
 from keyid.card_scale import find_card
+from keyid.coin_scale import find_coin
 from keyid.errors import PhotoError
 from keyid.photo import Photo
 from keyid.scale import Scale
+from keyid.told import Told
 
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
 
-def find_scale(photo: Photo) -> Scale:
+def find_scale(photo: Photo, told: Told | None = None) -> Scale:
     """Find the reference in the photo and solve the camera's pose.
 
     Raises PhotoError ``no-reference``, ``reference-unclear``, ``reference-cut-off``, ``too-tilted``, ``too-dark``.
     """
+    told = told or Told()
     small, _ = card_search.shrink(photo.pixels)
     if np.percentile(small, 99) < DARK_LEVEL:
         raise PhotoError("too-dark", "The photo is too dark to see the card's edges.", "Take it again in more light.")
-    scale = find_card(photo, small)
+    scale = _find(photo, small, told)
     if scale.camera.tilt_deg > MAX_TILT_DEG:
         raise PhotoError(
-            "too-tilted", "The photo was taken too much from the side.", "Hold the phone level above the card."
+            "too-tilted",
+            "The photo was taken too much from the side.",
+            "Hold the phone level above the key and what lies beside it.",
         )
     return scale
+
+
+def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
+    """The scale from the first reference that is there."""
+    if told.coin is not None:
+        return find_coin(photo, small, told.coin)
+    try:
+        return find_card(photo, small)
+    except PhotoError as error:
+        if error.code == "no-reference" and coin_search.find_ellipses(small):
+            raise _untold_coin() from error
+        raise
+
+
+def _untold_coin() -> PhotoError:
+    """Coins of many countries are nearly alike."""
+    return PhotoError(
+        "reference-unclear",
+        "A coin seems to be the only thing of known size in this photo, and which coin it is can't be seen.",
+        "Tell its diameter in mm or its name, for example with --coin 24.26 or --coin 'US quarter'.",
+    )

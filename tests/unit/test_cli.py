@@ -156,3 +156,16 @@ def test_the_public_names() -> None:
     assert keyid.PhotoError is PhotoError
     with pytest.raises(AttributeError, match="no attribute 'write'"):
         _ = keyid.write
+
+
+def test_a_coin_is_told_by_diameter_or_name(monkeypatch: pytest.MonkeyPatch, photo: Path) -> None:
+    asked = answer(monkeypatch, examination())
+    for told in ("24.26", "US quarter"):
+        assert run("read", photo, "--coin", told).exit_code == 0
+        assert asked["told"].coin.diameter_mm == pytest.approx(24.26)  # type: ignore[attr-defined]
+
+
+def test_a_coin_that_can_not_be_is_a_usage_error(photo: Path) -> None:
+    done = run("read", photo, "--coin", "2.4")
+    assert done.exit_code == 2
+    assert "No coin is 2.4 mm wide" in done.stderr

@@ -14,32 +14,12 @@ from numpy.typing import NDArray
 from keyid import card
 from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.photo import Photo
 from keyid.reference import find_scale
-from keyid.scale import Scale
+from tests.unit.drawn_scene import SIZE_PX, errors_and_u, photo, posed
 
 Array = NDArray[np.float64]
 
-SIZE_PX = (1200, 900)
-F35_PX = float(np.hypot(*SIZE_PX)) / 43.27  # pixels per mm of 35 mm equivalent focal length
 TABLE, FACE = (96.0, 120.0, 140.0), (205.0, 190.0, 60.0)
-
-
-def posed(
-    yaw: float = 20.0,
-    tilt: float = 8.0,
-    f35: float = 26.0,
-    k1: float = 0.0,
-    distance_mm: float = 190.0,
-    aim_mm: tuple[float, float] = (6.0, 18.0),
-) -> Camera:
-    """A camera that looks at a point of the table from a distance; angles in degrees."""
-    turn = cv2.Rodrigues(np.array([0.0, 0.0, np.radians(yaw)]))[0]
-    over = cv2.Rodrigues(np.array([np.pi - np.radians(tilt), 0.0, 0.0]))[0]
-    rotation = over @ turn
-    translation = -rotation @ np.array([*aim_mm, 0.0]) + np.array([0.0, 0.0, distance_mm])
-    centre = ((SIZE_PX[0] - 1) / 2 + 1.5, (SIZE_PX[1] - 1) / 2 - 1.0)
-    return Camera(f35 * F35_PX, centre, k1, rotation, translation)
 
 
 def draw(
@@ -69,24 +49,6 @@ def draw(
     picture = cv2.GaussianBlur(picture, (0, 0), 0.7) * light
     noise = np.random.default_rng(5).standard_normal(picture.shape, np.float32)
     return np.asarray(np.clip(np.rint(picture + 1.5 * noise), 0, 255), np.uint8)
-
-
-def photo(pixels: NDArray[np.uint8], f35: float | None = 26.0, whole: bool = True) -> Photo:
-    return Photo("drawn.jpg", "", pixels, f35, whole)
-
-
-def errors_and_u(scale: Scale, truth: Camera) -> tuple[Array, Array]:
-    """Relative errors of lengths along x and y, 2 mm over the table and 60 mm beside the card, and their u."""
-    ends = np.array([[-15.0, -60.0, 2.0], [15.0, -60.0, 2.0], [-15.0, -45.0, 2.0]])
-    seen = truth.project(ends)
-
-    def lengths(camera: Camera) -> Array:
-        on_table = camera.on_height(seen, 2.0)
-        return np.linalg.norm(on_table[1:] - on_table[0], axis=1) / np.array([30.0, 15.0])
-
-    best = lengths(scale.camera)
-    moved = np.array([lengths(variation.camera) - best for variation in scale.variations])
-    return best - 1, np.sqrt(np.sum(moved**2, axis=0))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,45 @@
+"""What a person can tell ``keyid`` of a photo on the command line."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import click
+
+from keyid.coin import Coin, CoinError, coin_named
+from keyid.told import ReferenceKind, Told
+
+Command = TypeVar("Command", bound=Callable[..., object])
+
+KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin"}
+
+
+class CoinType(click.ParamType[Coin]):
+    """A coin, told by its diameter or its name."""
+
+    name = "coin"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> Coin:
+        """The coin that the words on the command line stand for."""
+        try:
+            return value if isinstance(value, Coin) else coin_named(str(value))
+        except CoinError as error:
+            self.fail(str(error), param, ctx)
+
+
+def telling(command: Command) -> Command:
+    """Add the options of a command that measures a photo; it gets them as ``told``."""
+
+    @functools.wraps(command)
+    def gathered(*, coin: Coin | None, reference: str | None, **others: Any) -> object:  # noqa: ANN401
+        if reference == "coin" and coin is None:
+            raise click.UsageError("Tell which coin it is with --coin, by its diameter in mm or its name.")
+        return command(told=Told(coin, KINDS[reference] if reference else None), **others)
+
+    coin_help = "The coin beside the key: its diameter in mm, or a name ('US quarter')."
+    with_coin = click.option("--coin", type=CoinType(), help=coin_help)
+    kinds_help = "What to take the scale from, when several things of known size lie there."
+    with_kind = click.option("--reference", type=click.Choice(list(KINDS)), help=kinds_help)
+    return cast(Command, with_coin(with_kind(gathered)))

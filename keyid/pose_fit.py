@@ -16,7 +16,8 @@ from scipy.optimize import least_squares
 
 from keyid.camera import Camera
 from keyid.lens import Lens
-from keyid.scale import FocalSource, ReferenceKind, Scale, Variation
+from keyid.scale import FocalSource, Scale, Variation
+from keyid.told import ReferenceKind
 
 Array = NDArray[np.float64]
 

@@ -10,10 +10,12 @@ from keyid.card_scale import find_card
 from keyid.coin_scale import find_coin
 from keyid.errors import PhotoError
 from keyid.photo import Photo
+from keyid.ruler_scale import find_ruler
 from keyid.scale import Scale
 from keyid.told import Told
 
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
+MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
 
@@ -25,7 +27,7 @@ def find_scale(photo: Photo, told: Told | None = None) -> Scale:
     told = told or Told()
     small, _ = card_search.shrink(photo.pixels)
     if np.percentile(small, 99) < DARK_LEVEL:
-        raise PhotoError("too-dark", "The photo is too dark to see the card's edges.", "Take it again in more light.")
+        raise PhotoError("too-dark", "The photo is too dark to see what lies in it.", "Take it again in more light.")
     scale = _find(photo, small, told)
     if scale.camera.tilt_deg > MAX_TILT_DEG:
         raise PhotoError(
@@ -37,15 +39,34 @@ def find_scale(photo: Photo, told: Told | None = None) -> Scale:
 
 
 def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
-    """The scale from the first reference that is there."""
-    if told.coin is not None:
+    """The scale from the reference that was told, or else from the first that is there."""
+    if told.reference == "coin" or (told.reference is None and told.coin is not None):
+        if told.coin is None:
+            raise _untold_coin()
         return find_coin(photo, small, told.coin)
+    if told.reference == "ruler":
+        return find_ruler(photo)
+    if told.reference == "id1-card":
+        return find_card(photo, small)
+    return _first(photo, small)
+
+
+def _first(photo: Photo, small: NDArray[np.uint8]) -> Scale:
+    """The scale from a card or, where there is none, a ruler."""
     try:
         return find_card(photo, small)
     except PhotoError as error:
-        if error.code == "no-reference" and coin_search.find_ellipses(small):
-            raise _untold_coin() from error
-        raise
+        if error.code not in MISSED:
+            raise
+        no_card = error
+    try:
+        return find_ruler(photo)
+    except PhotoError as error:
+        if error.code not in MISSED:
+            raise
+    if no_card.code == "no-reference" and coin_search.find_ellipses(small):
+        raise _untold_coin()
+    raise no_card
 
 
 def _untold_coin() -> PhotoError:

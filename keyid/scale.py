@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.told import ReferenceKind
 
-ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
 FocalSource = Literal["exif", "estimated", "assumed"]
 
 

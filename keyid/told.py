@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 from keyid.coin import Coin
+
+ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
 
 
 @dataclass(frozen=True)
@@ -15,6 +18,9 @@ class Told:
     ----------
     coin : Coin or None
         The coin that lies in it.
+    reference : str or None
+        Which kind of reference to use; else the first that is found.
     """
 
     coin: Coin | None = None
+    reference: ReferenceKind | None = None

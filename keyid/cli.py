@@ -13,6 +13,7 @@ from keyid.cli_batch import many, one_photo, read_many
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_parts import EXISTING, EXISTING_FOLDER, measuring
 from keyid.cli_profiles import profiles
+from keyid.cli_sheet import request, sheet
 from keyid.cli_told import telling
 from keyid.errors import KeyidError
 from keyid.told import Told
@@ -31,6 +32,8 @@ def main() -> None:
 
 
 main.add_command(profiles)
+main.add_command(sheet)
+main.add_command(request)
 
 
 @main.command()

@@ -13,7 +13,8 @@ from keyid.told import ReferenceKind, Told
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
-KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin"}
+KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin", "sheet": "sheet"}
+BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
 
 
 class CoinType(click.ParamType[Coin]):
@@ -33,13 +34,15 @@ def telling(command: Command) -> Command:
     """Add the options of a command that measures a photo; it gets them as ``told``."""
 
     @functools.wraps(command)
-    def gathered(*, coin: Coin | None, reference: str | None, **others: Any) -> object:  # noqa: ANN401
+    def gathered(*, coin: Coin | None, reference: str | None, bar: float | None, **others: Any) -> object:  # noqa: ANN401
         if reference == "coin" and coin is None:
             raise click.UsageError("Tell which coin it is with --coin, by its diameter in mm or its name.")
-        return command(told=Told(coin, KINDS[reference] if reference else None), **others)
+        return command(told=Told(coin, KINDS[reference] if reference else None, bar), **others)
 
     coin_help = "The coin beside the key: its diameter in mm, or a name ('US quarter')."
     with_coin = click.option("--coin", type=CoinType(), help=coin_help)
     kinds_help = "What to take the scale from, when several things of known size lie there."
     with_kind = click.option("--reference", type=click.Choice(list(KINDS)), help=kinds_help)
-    return cast(Command, with_coin(with_kind(gathered)))
+    bar_help = "What the 100 mm bar of the printed measuring sheet really measures, in mm."
+    with_bar = click.option("--bar", type=click.FloatRange(*BARS_MM), help=bar_help)
+    return cast(Command, with_coin(with_kind(with_bar(gathered))))

@@ -12,6 +12,7 @@ from keyid.errors import PhotoError
 from keyid.photo import Photo
 from keyid.ruler_scale import find_ruler
 from keyid.scale import Scale
+from keyid.sheet_scale import MIN_MARKERS, find_markers, find_sheet
 from keyid.told import Told
 
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
@@ -48,6 +49,8 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
         return find_ruler(photo)
     if told.reference == "id1-card":
         return find_card(photo, small)
+    if told.reference == "sheet" or len(find_markers(small)[0]) >= MIN_MARKERS:
+        return find_sheet(photo, told.bar_mm)
     return _first(photo, small)
 
 

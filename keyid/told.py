@@ -20,7 +20,10 @@ class Told:
         The coin that lies in it.
     reference : str or None
         Which kind of reference to use; else the first that is found.
+    bar_mm : float or None
+        What the 100 mm bar of the printed measuring sheet really measures.
     """
 
     coin: Coin | None = None
     reference: ReferenceKind | None = None
+    bar_mm: float | None = None

@@ -169,3 +169,18 @@ def test_a_coin_that_can_not_be_is_a_usage_error(photo: Path) -> None:
     done = run("read", photo, "--coin", "2.4")
     assert done.exit_code == 2
     assert "No coin is 2.4 mm wide" in done.stderr
+
+
+def test_a_coin_to_be_used_must_be_told(photo: Path) -> None:
+    done = run("read", photo, "--reference", "coin")
+    assert done.exit_code == 2
+    assert "--coin" in done.stderr
+
+
+def test_the_message_for_the_customer_is_short_and_has_the_essentials() -> None:
+    """Common practice, no source."""
+    done = run("request")
+    assert done.exit_code == 0
+    for essential in ("flat", "bank card", "straight above", "no flash", "turn the key over", "delete"):
+        assert essential in done.stdout
+    assert len(done.stdout) < 900

@@ -11,7 +11,7 @@ import click
 
 from keyid.cli_batch import many, one_photo, read_many
 from keyid.cli_outputs import Outputs, writing
-from keyid.cli_parts import EXISTING, EXISTING_FOLDER, measuring
+from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
 from keyid.cli_profiles import profiles
 from keyid.cli_sheet import request, sheet
 from keyid.cli_told import telling
@@ -77,6 +77,18 @@ def read(
         wanted.write(examination)
     except KeyidError as error:
         _fail(error, as_json)
+
+
+@main.command()
+@click.argument("photo", type=EXISTING_FILE)
+@telling
+def look(photo: Path, told: Told) -> None:
+    """Tell what limits PHOTO, by how much, and what to do, without reading the key: for retaking on the spot."""
+    from keyid import identify
+    from keyid.text_advice import advice_text
+
+    with told_plainly():
+        _echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
 
 
 def _examine(photo: Path, profiles: Path | None, skip_bad: bool, told: Told) -> Examination:

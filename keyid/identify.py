@@ -14,6 +14,7 @@ from keyid.errors import PhotoError
 from keyid.library import Library, load_library
 from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
+from keyid.photo_advice import Remark, advise
 from keyid.ranking import rank
 from keyid.reading import Reading
 from keyid.reference import find_scale
@@ -106,6 +107,19 @@ def measure(photo_path: Path, told: Told | None = None) -> tuple[Photo, Scale, S
     silhouette = find_silhouette(photo, scale)
     blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
     return photo, scale, silhouette, blade, frame
+
+
+def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:
+    """What limits a photo, the worst first, without reading the key.
+
+    Raises
+    ------
+    PhotoError
+        When the photo can't be measured.
+    """
+    photo = load_photo(photo_path)
+    scale = _sharp_scale(photo, told)
+    return advise(photo, scale, find_silhouette(photo, scale))
 
 
 def _sharp_scale(photo: Photo, told: Told | None) -> Scale:

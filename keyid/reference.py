@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from keyid import card_search, coin_search
 from keyid.card_scale import find_card
+from keyid.coin import Coin
 from keyid.coin_scale import find_coin
 from keyid.errors import PhotoError
 from keyid.photo import Photo
@@ -16,6 +17,7 @@ from keyid.sheet_scale import MIN_MARKERS, find_markers, find_sheet
 from keyid.told import Told
 
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
+DISAGREE = 0.015  # of a coin's width, seen beside a card: wear, rim and the card's tilt make up to 1 %
 MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
@@ -41,7 +43,9 @@ def find_scale(photo: Photo, told: Told | None = None) -> Scale:
 
 def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     """The scale from the reference that was told, or else from the first that is there."""
-    if told.reference == "coin" or (told.reference is None and told.coin is not None):
+    if told.coin is not None and told.reference is None:
+        return _with_coin(photo, small, told.coin)
+    if told.reference == "coin":
         if told.coin is None:
             raise _untold_coin()
         return find_coin(photo, small, told.coin)
@@ -52,6 +56,26 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     if told.reference == "sheet" or len(find_markers(small)[0]) >= MIN_MARKERS:
         return find_sheet(photo, told.bar_mm)
     return _first(photo, small)
+
+
+def _with_coin(photo: Photo, small: NDArray[np.uint8], coin: Coin) -> Scale:
+    """The scale from a coin or, where a card lies there too and agrees with it, from the card, which is surer."""
+    by_coin = find_coin(photo, small, coin)
+    try:
+        by_card = find_card(photo, small)
+    except PhotoError as error:
+        if error.code not in MISSED:
+            raise
+        return by_coin
+    plan = by_card.camera.on_height(by_coin.outline_px, coin.thickness_mm)
+    seen_mm = 2 * float(np.linalg.norm(plan - plan.mean(axis=0), axis=1).mean())
+    if abs(seen_mm / coin.diameter_mm - 1) > DISAGREE:
+        raise PhotoError(
+            "reference-unclear",
+            f"By the bank card the coin is {seen_mm:.1f} mm wide, not {coin.diameter_mm:g} mm.",
+            "Tell the right coin, or choose one of the two with --reference card or --reference coin.",
+        )
+    return by_card
 
 
 def _first(photo: Photo, small: NDArray[np.uint8]) -> Scale:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from keyid import card
 from keyid.camera import Camera
 from keyid.coin import COINS, Coin, CoinError, coin_named
 from keyid.errors import PhotoError
@@ -21,11 +22,18 @@ Array = NDArray[np.float64]
 QUARTER = coin_named("US quarter")
 FACE, RING, WALL = (150.0, 160.0, 165.0), (110.0, 118.0, 120.0), (70.0, 85.0, 95.0)
 PAPER, RULE, SHADE = (225.0, 228.0, 230.0), (190.0, 150.0, 120.0), (124.0, 125.0, 126.0)
+CARD = (180.0, 90.0, 40.0)
 WALL_STEPS = 5
 F35 = 50.0  # mm: about 11 pixels per mm
 
 
-def draw(camera: Camera, coin: Coin = QUARTER, ruled: bool = True, there: bool = True) -> NDArray[np.uint8]:
+def draw(
+    camera: Camera,
+    coin: Coin = QUARTER,
+    ruled: bool = True,
+    there: bool = True,
+    card_at_mm: tuple[float, float] | None = None,
+) -> NDArray[np.uint8]:
     """A coin on ruled paper with its wall, a ring inside its rim and a hard shadow."""
     table = plan_of(camera, 0.0)
     picture = np.empty((*table.shape[:2], 3))
@@ -36,7 +44,17 @@ def draw(camera: Camera, coin: Coin = QUARTER, ruled: bool = True, there: bool =
     if there:
         part = around(camera, coin.diameter_mm)
         _put(picture[part], camera, coin, part)
+    if card_at_mm is not None:
+        _put_card(picture, camera, card_at_mm)
     return taken(picture)
+
+
+def _put_card(picture: Array, camera: Camera, at_mm: tuple[float, float]) -> None:
+    """Lay a card with its middle at a place."""
+    plan = plan_of(camera, card.THICKNESS_MM)
+    beyond = np.abs(plan - np.array(at_mm)) - np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2 + card.RADIUS_MM
+    outside = np.linalg.norm(np.maximum(beyond, 0), axis=-1) + np.minimum(beyond.max(axis=-1), 0) - card.RADIUS_MM
+    paint(picture, outside, plan, CARD)
 
 
 def _put(picture: Array, camera: Camera, coin: Coin, part: tuple[slice, slice]) -> None:
@@ -78,6 +96,19 @@ def test_the_outline_lies_on_the_coin() -> None:
     outline = find_scale(photo(draw(truth), F35), Told(QUARTER)).outline_px
     on_top = truth.on_height(outline, QUARTER.thickness_mm)
     assert np.abs(np.linalg.norm(on_top, axis=1) - QUARTER.diameter_mm / 2).max() < 0.15
+
+
+@pytest.mark.parametrize("told", [QUARTER, coin_named("2 euro")])
+def test_a_coin_beside_a_card_is_checked_by_it(told: Coin) -> None:
+    """The drawn coin is a quarter: told so, the card gives the scale; told to be another, the two disagree."""
+    truth = posed(8, 8, f35=F35, distance_mm=190.0, aim_mm=(0.0, -31.0))
+    picture = photo(draw(truth, ruled=False, card_at_mm=(0.0, -43.0)), F35)
+    if told is QUARTER:
+        assert find_scale(picture, Told(told)).reference == "id1-card"
+        return
+    with pytest.raises(PhotoError, match=r"the coin is 24\.\d mm wide, not 25.75 mm") as caught:
+        find_scale(picture, Told(told))
+    assert caught.value.code == "reference-unclear"
 
 
 def test_a_coin_of_untold_size_is_asked_for() -> None:

@@ -11,7 +11,7 @@ import click
 
 from keyid.cli_batch import many, one_photo, read_many
 from keyid.cli_outputs import Outputs, writing
-from keyid.cli_parts import EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
+from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
 from keyid.cli_profiles import profiles
 from keyid.cli_sheet import request, sheet
 from keyid.cli_told import telling

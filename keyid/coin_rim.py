@@ -31,6 +31,9 @@ TOUCHING = 0.05  # share of the stations in which two curves run together: rings
 HELD = 0.05  # stations' worth of holding a curve where no edge is near
 FLAT = 0.06  # of the radius: the coarse ellipse is flatter or rounder by less than that
 REACH = 0.01  # of the radius: for the last look
+AROUND = 0.03  # of the radius: where an edge that is bolder than the rim would be seen
+ON_SHARE = 0.6  # of the boldest edge there
+FAINT = 4.0  # times fainter than the usual station: no edge
 
 
 def find_rim(pixels: NDArray[np.uint8], coarse: Ellipse) -> tuple[Ellipse, Array]:
@@ -50,6 +53,18 @@ def find_rim(pixels: NDArray[np.uint8], coarse: Ellipse) -> tuple[Ellipse, Array
     clear = height > np.median(height) / CLEAR
     seen = (np.asarray(ellipse.centre_px) + (1 + at)[:, None] * ways)[clear]
     return fit_robustly(seen) or ellipse, seen
+
+
+def wholeness(pixels: NDArray[np.uint8], ellipse: Ellipse) -> tuple[float, float]:
+    """Share of the stations that have an edge on an ellipse, and of those whose boldest edge lies there.
+
+    A key's round head has none where the blade begins, or a bolder one beside it.
+    """
+    offset, slope, _ = _rays(pixels, ellipse, AROUND, AROUND)
+    on = slope[:, np.abs(offset) < WINDOWS[-1]].max(axis=1)
+    seen = on > np.median(on) / FAINT
+    bold = seen & (on >= ON_SHARE * slope.max(axis=1))
+    return round(float(np.mean(seen)), 2), float(np.mean(bold))
 
 
 def _outermost(offset: Array, slope: Array) -> Array:

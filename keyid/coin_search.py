@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 
 VOTE_PX = 500  # long side of the picture for the voting: a coin in it is 24 to 200 px wide
-MIN_RADIUS_PX, MAX_RADIUS_PX, RADIUS_STEP = 10.0, 110.0, 1.08  # of that picture
+MIN_RADIUS_PX, MAX_RADIUS_PX, RADIUS_STEP = 12.0, 110.0, 1.08  # of that picture; holes in keys' heads are smaller
 STRONG_SHARE = 0.15  # of its pixels vote
 CONTRAST_CAP = 20.0  # grey levels per pixel: bolder edges count no more
 SMEAR = 0.07  # of the radius: under 30 degrees of tilt votes for the centre scatter by up to that
@@ -79,7 +79,8 @@ def find_ellipses(small: NDArray[np.uint8]) -> list[Ellipse]:
         else:
             groups.append([ellipse])
     outer = [_outermost(group) for group in groups]
-    round_ones = [one for one in outer if one.roundness > MIN_ROUND]
+    least = MIN_RADIUS_PX * max(small.shape) / VOTE_PX
+    round_ones = [one for one in outer if one.roundness > MIN_ROUND and one.axes_px[1] > least]
     clear = RING_SHARE * max((one.roundness for one in round_ones), default=0.0)
     return sorted(round_ones, key=lambda one: (one.roundness < clear, -one.axes_px[0]))
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid import card_search, coin_search
+from keyid import card_search
 from keyid.card_scale import find_card
 from keyid.coin import Coin
-from keyid.coin_scale import find_coin
+from keyid.coin_scale import find_coin, find_disc
 from keyid.errors import PhotoError
 from keyid.photo import Photo
 from keyid.ruler_scale import find_ruler
@@ -91,7 +91,7 @@ def _first(photo: Photo, small: NDArray[np.uint8]) -> Scale:
     except PhotoError as error:
         if error.code not in MISSED:
             raise
-    if no_card.code == "no-reference" and coin_search.find_ellipses(small):
+    if no_card.code == "no-reference" and find_disc(photo, small) is not None:
         raise _untold_coin()
     raise no_card
 

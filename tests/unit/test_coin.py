@@ -91,6 +91,18 @@ def test_without_lines_both_tilts_are_carried() -> None:
     assert np.all(u > 0.01)
 
 
+def test_a_round_key_head_is_not_taken_for_the_coin() -> None:
+    """The head is larger than the coin and as round but for the blade that begins there."""
+    truth = posed(8, 8, f35=F35, distance_mm=190.0, aim_mm=(0.0, -20.0))
+    picture = draw(truth, ruled=False).astype(float)
+    plan = plan_of(truth, 0.0) - [0.0, -38.0]
+    head = np.linalg.norm(plan, axis=-1) - 14.0
+    blade = np.max([np.abs(plan[..., 1]) - 4.0, -plan[..., 0], plan[..., 0] - 40.0], axis=0)
+    paint(picture, np.minimum(head, blade), plan, FACE)
+    outline = find_scale(photo(taken(picture), F35), Told(QUARTER)).outline_px
+    assert np.linalg.norm(outline.mean(axis=0) - truth.project(np.zeros(3))) < 20.0
+
+
 def test_the_outline_lies_on_the_coin() -> None:
     truth = posed(20, 10, f35=F35, distance_mm=150.0, aim_mm=(0.0, -15.0))
     outline = find_scale(photo(draw(truth), F35), Told(QUARTER)).outline_px

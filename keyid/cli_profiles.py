@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from keyid.library import Library
     from keyid.profile import Profile
 
+MOST_COLUMNS = 4  # blades beside the asked one: a table of more is not read
 PX_PER_MM = 10.0  # of paper, in a PNG: 254 dots per inch
 
 
@@ -108,7 +109,7 @@ def check(folder: Path | None) -> None:
 def apart(ids: tuple[str, ...], folder: Path | None, skip_bad: bool) -> None:
     """Tell what is the same and what differs between blades: by how much, and how to decide.
 
-    With one ID: its blanks, and the blade beside all those that a photo can't tell from it.
+    With one ID: its blanks, and the blade beside those that a photo can't tell from it.
     """
     from keyid.profile_compare import compare, look_alikes
     from keyid.profiles_text import blanks_text, comparison_text
@@ -118,7 +119,10 @@ def apart(ids: tuple[str, ...], folder: Path | None, skip_bad: bool) -> None:
         chosen = _named(library, ids)
     if len(chosen) == 1:
         click.echo(blanks_text(chosen[0]))
-        chosen += look_alikes(chosen[0], library.profiles)
+        alike = look_alikes(chosen[0], library.profiles)
+        chosen += alike[:MOST_COLUMNS]
+        if len(alike) > MOST_COLUMNS:
+            click.echo(f"{len(alike)} blades look like it; the first {MOST_COLUMNS} of them:")
     if len(chosen) == 1:
         click.echo("No other blade in the library looks like it.")
     else:

@@ -155,12 +155,14 @@ def _stop(told: Told, sources: Sources, seen: MeasuredBlade | None) -> Literal["
 
 
 def _edges(told: Told, sources: Sources) -> int:
-    found = {blade.edges for blade, _ in sources.photo_keys}
     if told["edges"] is not None:
         return int(told["edges"])
-    if len(found) > 1:
+    seen = {blade.edges or 1 for blade, _ in sources.photo_keys}
+    if len(seen) > 1:
         raise ProfileError("The keys are cut on one edge and on two.", "Tell with --edges how many carry cuts.")
-    return found.pop() or 1 if found else sources.cuts_of.edges if sources.cuts_of else 1
+    if seen:
+        return seen.pop()
+    return sources.cuts_of.edges if sources.cuts_of else 1
 
 
 def _keys(told: Told, sources: Sources, stop: Literal["shoulder", "tip"], order: str) -> list[KnownKey]:

@@ -13,6 +13,7 @@ from keyid.text import ELECTRONICS, plain
 
 WIDTH = 100  # columns; a table of more than three blades may be wider
 GAP = "  "
+SHOWN_LOOK_ALIKES = 12  # more names tell a person nothing
 COLOURS_NOTE = "Head colours are no standard: makers choose as they like."
 ELECTRONICS_NOTE = "Electronics can't be seen: test the customer's key before a blank is bought."
 PHOTO_WORDS = {"yes": "yes", "unsure": "perhaps", "no": "no"}
@@ -42,10 +43,16 @@ def profile_text(p: Profile, alike: Sequence[Profile]) -> str:
         ("cuts", ", ".join(_cut_facts(p))),
         ("handling", p.hold or ""),
         *(("", f"With {left} working keys left: {text}") for left, text in p.adding_keys),
-        ("look-alikes", ", ".join(other.id for other in alike) or "none in this library"),
+        ("look-alikes", _some([other.id for other in alike]) or "none in this library"),
     ]
     lines = [line for label, text in facts if text for line in _fact(label, text)]
     return "\n".join(lines) + "\n\n" + _cut_tables(p) + "\n" + blanks_text(p)
+
+
+def _some(ids: Sequence[str]) -> str:
+    """Name some ids, and how many more there are."""
+    more = f" and {len(ids) - SHOWN_LOOK_ALIKES} more" if len(ids) > SHOWN_LOOK_ALIKES else ""
+    return ", ".join(ids[:SHOWN_LOOK_ALIKES]) + more
 
 
 def _sizes(p: Profile) -> Iterator[str]:

@@ -39,7 +39,6 @@ ELECTRONICS_TODO = {
     "known": "Some of these blanks carry electronics, which no photo shows: test the key before buying a blank.",
     "unknown": "Whether the head carries electronics is not known: test the key before buying a blank.",
 }
-NOT_RECORDED = "not recorded"
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import datetime
 from pathlib import Path
 
@@ -70,6 +71,17 @@ def test_apart_with_one_id_shows_its_blanks_and_look_alikes() -> None:
     assert "The one blank known with this blade." in result.stdout
     assert "Can't tell apart for sure: harbour-archive and harbour-office; " in result.stdout
     assert "No other blade in the library looks like it." in run("apart", "fish-locker").stdout
+
+
+def test_many_look_alikes_are_counted_not_listed(tmp_path: Path) -> None:
+    for number in range(20):  # the same outline, other grooves
+        table = copy.deepcopy(EXAMPLE)
+        table["id"] = f"quay-{number}"
+        table["blade"]["grooves_right"] = [[0.0, 1.5 + number / 10]]
+        table["blanks"] = [{"id": f"blank-{number}", "head": "metal", "electronics": "none"}]
+        (tmp_path / f"{number}.toml").write_text(to_toml(table), encoding="utf-8")
+    assert "and 7 more" in run("show", "quay-0", "--profiles", str(tmp_path)).stdout
+    assert "19 blades look like it; the first 4 of them:" in run("apart", "quay-0", "--profiles", str(tmp_path)).stdout
 
 
 def test_apart_with_several() -> None:

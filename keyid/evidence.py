@@ -79,7 +79,7 @@ def trace_log_likelihood(
     sd = np.hypot(samples.sd_mm, np.where(peak < PEAK_MM, PEAK_SD_MM, MODEL_SD_MM))
     right = np.exp(-0.5 * (off / sd) ** 2) / (math.sqrt(2 * math.pi) * sd)
     right = (1 - STRAY_P) * right + STRAY_P * _stray_density(off)
-    return with_strays(samples.x_mm, samples.height_mm, samples.weight, right), off
+    return with_strays(samples.x_mm, samples.height_mm, samples.weight, right, off), off
 
 
 def _stray_density(off: Array) -> Array:

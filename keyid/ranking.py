@@ -14,6 +14,7 @@ from keyid.fitting import CutFit, fit_cuts, size_log_density
 from keyid.free_fit import free_log_evidence
 from keyid.joint import joint_positions, joint_roots, levelled
 from keyid.length import Length
+from keyid.other_ways import ways_to_take
 from keyid.profile import Profile
 from keyid.reasons import reasons
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
@@ -85,12 +86,13 @@ class Ranking:
 class _Fitted:
     """A profile with the log of its evidence, and its cuts where the blade has any.
 
-    ``variant`` is the profile with as many positions as the key has cuts.
+    ``variant`` is the profile with as many positions as the key has cuts; ``blade`` is the way of taking the edges.
     """
 
     profile: Profile
     variant: Profile
     group: tuple[object, ...]
+    blade: Blade
     fit: CutFit | None
     log_evidence: float
 
@@ -109,7 +111,7 @@ def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
     Ranking
         With at most ten candidates.  A blade without cuts is ranked by width, length and stop alone.
     """
-    fitted, log_unlisted = _fit_all(blade, profiles)
+    fitted, log_unlisted = _fit_ways(blade, profiles)
     log_prior = math.log((1 - UNLISTED_P) / max(len(profiles), 1))
     log_weight = np.array([log_prior + f.log_evidence for f in fitted] + [math.log(UNLISTED_P) + log_unlisted])
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
@@ -118,9 +120,25 @@ def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
     names: dict[tuple[object, ...], str] = {}
     for i in listed:
         names.setdefault(fitted[i].group, fitted[i].profile.id)
-    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group], blade) for i in listed)
+    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group]) for i in listed)
     others = max(0.0, 1 - float(share[-1]) - sum(c.probability for c in candidates))
     return Ranking(candidates, others, float(share[-1]))
+
+
+def _fit_ways(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted], float]:
+    """Fit the blades to each way of taking the edges: of each blade the likeliest way, with the evidence of all."""
+    best: dict[str, _Fitted] = {}
+    unlisted = []
+    for way, log_p in ways_to_take(blade):
+        fitted, log_unlisted = _fit_all(way, profiles)
+        unlisted.append(log_unlisted + log_p)
+        for one in fitted:
+            new = replace(one, log_evidence=one.log_evidence + log_p)
+            old = best.get(one.profile.id, new)
+            better = max((old, new), key=lambda f: f.log_evidence)
+            total = new.log_evidence if old is new else float(np.logaddexp(old.log_evidence, new.log_evidence))
+            best[one.profile.id] = replace(better, log_evidence=total)
+    return list(best.values()), float(np.logaddexp.reduce(unlisted))
 
 
 def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted], float]:
@@ -130,7 +148,7 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     near = sorted(profiles, key=lambda p: -size[id(p)])[:SCREEN_MAX]
     near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
     if blade.edges is None:
-        return [_Fitted(p, p, _uncut_group(p), None, size[id(p)]) for p in near], log_unlisted
+        return [_Fitted(p, p, _uncut_group(p), blade, None, size[id(p)]) for p in near], log_unlisted
     samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p in (variant for blade_file in near for variant in _variants(blade_file)):
@@ -141,7 +159,7 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted]
     free = free_log_evidence(blade, samples)
     log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    return [_best_variant(p, fits, least) for p in near], log_unlisted
+    return [_best_variant(p, blade, fits, least) for p in near], log_unlisted
 
 
 def _any_of(free: float, there: list[float]) -> float:
@@ -157,13 +175,13 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
     return tuple(replace(p, positions_mm=p.positions_mm[:count]) for count in p.counts or (len(p.positions_mm),))
 
 
-def _best_variant(p: Profile, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> _Fitted:
+def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> _Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
     variants = [(variant, fits[_cut_group(variant)]) for variant in _variants(p)]
     evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
     variant, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
-    return _Fitted(p, variant, _cut_group(p), fit, total)
+    return _Fitted(p, variant, _cut_group(p), blade, fit, total)
 
 
 def _uncut_group(p: Profile) -> tuple[object, ...]:
@@ -178,13 +196,13 @@ def _cut_group(p: Profile) -> tuple[object, ...]:
     return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm, p.counts
 
 
-def _candidate(fitted: _Fitted, probability: float, group: str, blade: Blade) -> Candidate:
-    return Candidate(fitted.profile, probability, group, _decoded(fitted, blade))
+def _candidate(fitted: _Fitted, probability: float, group: str) -> Candidate:
+    return Candidate(fitted.profile, probability, group, _decoded(fitted))
 
 
-def _decoded(fitted: _Fitted, blade: Blade) -> Decoded:
+def _decoded(fitted: _Fitted) -> Decoded:
     """What a candidate tells of the key."""
-    profile, fit = fitted.variant, fitted.fit
+    profile, fit, blade = fitted.variant, fitted.fit, fitted.blade
     speaks_for, speaks_against = reasons(profile, blade, fit)
     if fit is None:
         nothing = (None,) * len(profile.positions_mm)

@@ -16,12 +16,13 @@ Array = NDArray[np.float64]
 
 STRAYS_PER_MM = 0.01  # one stretch astray in 100 mm of edge
 STRAY_MEAN_MM = 1.5  # mean length of a stretch astray
-STRAY_STEP = (0.75, 0.08)  # share and sd in mm: heights on another edge against the one 0.1 mm before
+STRAY_STEP = (0.6, 0.07)  # share and sd in mm: heights on another edge against the one 0.1 mm before
+STRAY_FAR = (0.45, 0.35)  # in mm, and how much less likely heights are that lie further from the edge: rims are near it
 STRAY_SPAN_MM = 3.0  # over which the rest, and a height after a gap, can be
 GAP_MM = 0.35  # heights further apart don't tell of each other
 
 
-def with_strays(x_mm: Array, height_mm: Array, weight: Array, right: Array) -> float:
+def with_strays(x_mm: Array, height_mm: Array, weight: Array, right: Array, off_mm: Array) -> float:
     """Log-likelihood of heights that are on the edge or, over stretches, astray.
 
     Parameters
@@ -32,10 +33,13 @@ def with_strays(x_mm: Array, height_mm: Array, weight: Array, right: Array) -> f
         Number of independent samples that each station stands for.
     right : ndarray, shape (n,)
         Density of each height on the edge.
+    off_mm : ndarray, shape (n,)
+        How far each height is from the edge.
     """
     if len(x_mm) == 0:
         return 0.0
-    log_emission = weight[:, None] * np.log(np.column_stack([right, _stray_density(x_mm, height_mm)]))
+    stray = _stray_density(x_mm, height_mm) * np.where(np.abs(off_mm) > STRAY_FAR[0], STRAY_FAR[1], 1.0)
+    log_emission = weight[:, None] * np.log(np.column_stack([right, stray]))
     return _chain(log_emission, np.diff(x_mm))
 
 

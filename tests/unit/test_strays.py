@@ -13,7 +13,7 @@ SD_MM = 0.03
 def log_likelihood(height: np.ndarray, model: np.ndarray | float = 0.0) -> float:
     x = np.arange(len(height)) * 0.1
     right = np.exp(-0.5 * ((height - model) / SD_MM) ** 2) / (np.sqrt(2 * np.pi) * SD_MM) + 1e-12
-    return with_strays(x, height, np.full(len(x), 0.33), right)
+    return with_strays(x, height, np.full(len(x), 0.33), right, height - model)
 
 
 def test_the_sum_over_all_ways_is_complete() -> None:
@@ -32,10 +32,10 @@ def test_the_sum_over_all_ways_is_complete() -> None:
         for here, density in zip(way, right, strict=True):
             p *= 1 / 3 if here else density
         total += p
-    assert with_strays(x, height, weight, right) == pytest.approx(np.log(total))
+    assert with_strays(x, height, weight, right, height) == pytest.approx(np.log(total))
 
 
-def test_a_stretch_astray_costs_about_the_same_however_far_off_it_is() -> None:
+def test_beyond_the_blade_s_own_rims_it_does_not_matter_how_far_off_a_stretch_is() -> None:
     edge = np.random.default_rng(2).normal(0, SD_MM, 200)
     clean = log_likelihood(edge)
     costs = []
@@ -43,8 +43,9 @@ def test_a_stretch_astray_costs_about_the_same_however_far_off_it_is() -> None:
         astray = edge.copy()
         astray[80:110] += off
         costs.append(clean - log_likelihood(astray))
-    assert max(costs) - min(costs) < 1.0
-    assert 8.0 < costs[0] < 25.0
+    near, far, further = costs
+    assert further - far < 1.0
+    assert 8.0 < near < far < 40.0
 
 
 def test_a_long_stretch_costs_far_less_than_as_many_short_ones() -> None:
@@ -58,4 +59,4 @@ def test_a_long_stretch_costs_far_less_than_as_many_short_ones() -> None:
 
 def test_nothing_seen_tells_nothing() -> None:
     nothing = np.empty(0)
-    assert with_strays(nothing, nothing, nothing, nothing) == 0.0
+    assert with_strays(nothing, nothing, nothing, nothing, nothing) == 0.0

@@ -100,7 +100,7 @@ class _Choice:
     @property
     def gain_nats(self) -> float:
         """Expected information: how much less unsure one is after the measurement."""
-        return _information(np.array([p for _, p, _ in self.outcomes]), np.array([mm for *_, mm in self.outcomes]))
+        return information(np.array([p for _, p, _ in self.outcomes]), np.array([mm for *_, mm in self.outcomes]))
 
 
 def next_measurement(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
@@ -122,7 +122,7 @@ def _why(choice: _Choice) -> str:
     return "; ".join(f"{mm:.2f} mm: {name} ({p:.0%})".replace("%)", " %)") for name, p, mm in likely) + "."
 
 
-def _information(p: Array, mm: Array) -> float:
+def information(p: Array, mm: Array) -> float:
     """Mutual information in nats between alternatives and a caliper's value, by integration over the value."""
     p = p / p.sum()
     value = np.arange(mm.min() - 4 * CALIPER_U_MM, mm.max() + 4 * CALIPER_U_MM, TURN_MM)

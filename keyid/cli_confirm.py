@@ -1,0 +1,179 @@
+"""``keyid confirm``: what to measure by hand, and what the caliper's values change."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from keyid.cli_parts import EXISTING_FILE, FILE_TO_WRITE, in_folder, open_library, skipping_bad, told_plainly
+from keyid.length import MM_PER_INCH
+
+if TYPE_CHECKING:
+    from keyid.confirm import HandValue
+
+    Json = dict[str, Any]
+
+
+class CaliperValue(click.ParamType[float]):
+    """A caliper's value: mm, or inches where ``in`` follows (``0.331in``); a comma will do as the decimal point."""
+
+    name = "LENGTH"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        """Turn what was typed to mm."""
+        if isinstance(value, float):
+            return value
+        text = str(value).strip().lower().replace(",", ".")
+        inch = text.endswith(("in", '"'))
+        number = text.removesuffix("in").removesuffix('"').removesuffix("mm").strip()
+        try:
+            mm = float(number) * (MM_PER_INCH if inch else 1.0)
+        except ValueError:
+            mm = math.nan
+        if not (math.isfinite(mm) and mm > 0):
+            self.fail(f"{value!r} is not a length such as 8.41 or 0.331in.", param, ctx)
+        return mm
+
+
+class RootValue(click.ParamType[tuple[int, float]]):
+    """A cut's number, as the bitting is read, and the metal left there: ``3=6.62``."""
+
+    name = "CUT=LENGTH"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, float]:
+        """Turn what was typed to the number and mm."""
+        if isinstance(value, tuple):
+            return value
+        number, equals, length = str(value).partition("=")
+        if not equals or not number.strip().isdecimal():
+            self.fail(f"{value!r} is not a cut and a length, as in 3=6.62 or 3=0.261in.", param, ctx)
+        return int(number), CaliperValue().convert(length, param, ctx)
+
+
+@click.command()
+@click.argument("reading", type=EXISTING_FILE)
+@click.option("--width", type=CaliperValue(), help="Across the uncut blade, by hand: mm, or inches as in 0.331in.")
+@click.option("--length", type=CaliperValue(), help="From shoulder to tip, by hand.")
+@click.option("--root", "roots", type=RootValue(), multiple=True, help="Metal left at a cut, by hand, as in 3=6.62.")
+@click.option("--ask", is_flag=True, help="Ask for the values one by one, what decides most first.")
+@click.option("--write", type=FILE_TO_WRITE, help="Write the new reading into this file.")
+@click.option("--json", "as_json", is_flag=True, help="Print the new reading as one JSON object.")
+@in_folder
+@skipping_bad
+def confirm(
+    reading: Path,
+    width: float | None,
+    length: float | None,
+    roots: tuple[tuple[int, float], ...],
+    ask: bool,
+    write: Path | None,
+    as_json: bool,
+    folder: Path | None,
+    skip_bad: bool,
+) -> None:
+    """Sharpen a READING (JSON, from `keyid read --json`) with values measured by hand.
+
+    Without values it tells what to measure, what decides most first.
+
+    \b
+    Example:
+      keyid confirm reading.json --width 8.41 --root 3=0.261in --write confirmed.json
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
+    from keyid.confirm import HandValue, confirmed
+
+    before = load_reading(reading)
+    values = [HandValue(what, mm) for what, mm in (("width", width), ("length", length)) if mm is not None]
+    values += [_root(before, number, mm) for number, mm in roots]
+    with told_plainly():
+        profiles = {profile.id: profile for profile in open_library(folder, skip_bad).profiles}
+    _check_candidates(before, profiles)
+    if ask:
+        values += _asked(before, profiles, values)
+    after, said = confirmed(before, profiles, values)
+    if write is not None:
+        _write(after, write)
+    for sentence in said:
+        click.echo(sentence, err=as_json)
+    if as_json:
+        click.echo(json.dumps(after, allow_nan=False))
+    else:
+        click.echo("\n".join(_lines(after, profiles)))
+
+
+def load_reading(path: Path) -> Json:
+    """Read a reading of a key that was measured; anything else is a usage error."""
+    try:
+        reading = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        raise click.BadParameter(f"{path} is not a JSON file.") from error
+    if not isinstance(reading, dict) or reading.get("format") != "keyid-reading/1" or "candidates" not in reading:
+        raise click.BadParameter(f"{path} is not a reading of a key (see keyid read --json).")
+    return reading
+
+
+def _root(reading: Json, number: int, mm: float) -> HandValue:
+    from keyid.confirm import HandValue
+
+    count = 0 if reading["bitting"] is None else len(reading["bitting"]["cuts"])
+    if not 1 <= number <= count:
+        raise click.BadParameter(f"the reading has {count} cuts, no cut {number}.", param_hint="--root")
+    return HandValue("root", mm, number)
+
+
+def _check_candidates(reading: Json, profiles: dict[str, Any]) -> None:
+    missing = [c["profile"] for c in reading["candidates"] if c["profile"] not in profiles]
+    if missing:
+        hint = "give the folder that it was read with by --profiles."
+        raise click.UsageError(f"The library has no blade '{missing[0]}' of this reading: {hint}")
+
+
+def _asked(reading: Json, profiles: dict[str, Any], values: list[HandValue]) -> list[HandValue]:
+    """Ask for one value after another, each time for the one that then decides most; an empty answer ends it."""
+    from dataclasses import replace
+
+    from keyid.confirm import confirmed, hand_measurements
+
+    given = list(values)
+    while True:
+        done = {(value.what, value.cut) for value in given}
+        now, _ = confirmed(reading, profiles, given)
+        wanted = [m for m in hand_measurements(now, profiles) if (m.value.what, m.value.cut) not in done]
+        if not wanted:
+            return given[len(values) :]
+        click.echo(f"Measure the {wanted[0].words} ({wanted[0].why}).", err=True)
+        answer = click.prompt("Value, or Enter to end", default="", show_default=False, err=True)
+        if not answer:
+            return given[len(values) :]
+        try:
+            mm = CaliperValue().convert(answer, None, None)
+        except click.BadParameter as error:
+            click.echo(error.message, err=True)
+            continue
+        given.append(replace(wanted[0].value, mm=mm))
+
+
+def _write(reading: Json, path: Path) -> None:
+    from keyid.private_file import write_private
+
+    try:
+        write_private(path, json.dumps(reading, allow_nan=False, indent=1).encode())
+    except OSError as error:
+        raise click.ClickException(f"The reading could not be written: {error.strerror}.") from error
+
+
+def _lines(reading: Json, profiles: dict[str, Any]) -> list[str]:
+    """The new reading in words, and what to measure next."""
+    from keyid.confirm import hand_measurements
+
+    lines = [f"{profiles[c['profile']].name}: {100 * c['probability']:.0f} %" for c in reading["candidates"][:3]]
+    lines.append(f"None of these: {100 * reading['none_of_these']:.0f} %")
+    if reading["bitting"] is not None:
+        lines.append(f"Cuts {reading['bitting']['code']}: {100 * reading['bitting']['probability']:.0f} %")
+    wanted = hand_measurements(reading, profiles)
+    lines.append("To measure by hand, what decides most first:" if wanted else "No hand measurement would tell more.")
+    lines += [f"{n}. {m.words}: {m.why}" for n, m in enumerate(wanted, 1)]
+    return [*lines, *reading["cautions"]]

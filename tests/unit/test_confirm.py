@@ -1,0 +1,138 @@
+"""Caliper values on readings made up for the purpose (no source needed: the outcome follows from the numbers)."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from keyid.bitting import confirm_list, next_measurement, read_bitting
+from keyid.cli import main
+from keyid.cli_confirm import CaliperValue
+from keyid.confirm import HandValue, confirmed, hand_measurements
+from keyid.length import Length
+from keyid.ranking import rank
+from keyid.reading import Reading
+from tests.unit.example_reading import reading as example
+from tests.unit.measured_blade import MOLE, PIER, key_of, measured
+
+CODE = "3-1-4-2-5"
+WIDE = replace(PIER, id="pier-wide", name="Wide pier", width_mm=8.12)
+LIBRARY = (PIER, WIDE, MOLE)
+BY_ID = {profile.id: profile for profile in LIBRARY}
+
+
+def reading_of(width: Length, root_u_mm: float | None = None) -> dict[str, Any]:
+    """A reading of a Pier key, its width between those of two blades that are otherwise alike."""
+    blade = replace(measured(key_of(PIER, CODE)), width=width)
+    ranking = rank(blade, LIBRARY)
+    bitting = read_bitting(ranking, blade)
+    whole: Reading = replace(
+        example(),
+        candidates=tuple(
+            replace(example().candidates[0], profile=c.profile, probability=c.probability, group=c.group)
+            for c in ranking.candidates
+        ),
+        others=ranking.others,
+        none_of_these=ranking.none_of_these,
+        blade=replace(example().blade, width=width, length=blade.length),
+        bitting=bitting,
+        next_measurement=next_measurement(ranking, blade),
+        confirm=confirm_list(ranking, bitting, blade),
+    )
+    return whole.to_json()
+
+
+def probability_of(reading: dict[str, Any], profile: str) -> float:
+    return float(next(c["probability"] for c in reading["candidates"] if c["profile"] == profile))
+
+
+def test_the_width_is_asked_for_where_blades_differ_in_it_and_decides() -> None:
+    reading = reading_of(Length(8.06, 0.05))
+    assert 0.2 < probability_of(reading, "pier-5") < 0.8
+    assert hand_measurements(reading, BY_ID)[0].value.what == "width"
+    new, said = confirmed(reading, BY_ID, [HandValue("width", 8.0)])
+    assert said == []
+    assert probability_of(new, "pier-5") > 0.95
+    new, _ = confirmed(reading, BY_ID, [HandValue("width", 8.12)])
+    assert new["candidates"][0]["profile"] == "pier-wide"
+    total = sum(c["probability"] for c in new["candidates"]) + new["others"] + new["none_of_these"]
+    assert total == pytest.approx(1.0)
+
+
+def test_an_unsure_cut_is_decided_by_its_caliper_value() -> None:
+    reading = reading_of(Length(8.0, 0.02))
+    cut = reading["bitting"]["cuts"][2]
+    blade_p = cut["probability"]
+    cut.update(code="3", probability=0.55 * blade_p, others=[["4", 0.45 * blade_p]], root={"value": 6.5, "u": 0.2})
+    reading["bitting"].update(code="3-1-3-2-5", probability=0.55 * blade_p, also=[["3-1-4-2-5", 0.45 * blade_p]])
+    assert hand_measurements(reading, BY_ID)[0].value == HandValue("root", 0.0, 3)
+    new, said = confirmed(reading, BY_ID, [HandValue("root", 6.26, 3)])
+    assert said == []
+    assert new["bitting"]["code"] == CODE
+    assert new["bitting"]["cuts"][2]["probability"] > 0.95 * blade_p
+    assert new["bitting"]["probability"] > 0.9 * blade_p
+    assert new["bitting"]["cuts"][2]["root"]["value"] == pytest.approx(6.26, abs=0.02)
+
+
+def test_contradictions_are_told() -> None:
+    reading = reading_of(Length(8.0, 0.02))
+    _, said = confirmed(reading, BY_ID, [HandValue("width", 8.9)])
+    assert said == ["The width across the uncut blade is 8.90 mm by hand, 8.00 ± 0.02 mm in the photo: measure again."]
+    _, said = confirmed(reading, BY_ID, [HandValue("root", 6.25, 3), HandValue("root", 6.6, 3)])
+    assert said[0] == "Your two values of cut 3 contradict each other: 6.25 and 6.60 mm."
+    assert any("is no depth of the blade" in sentence or "measure again" in sentence for sentence in said[1:])
+
+
+@pytest.mark.parametrize(("typed", "mm"), [("8.41", 8.41), ("8,41 mm", 8.41), ("0.331in", 8.4074), ('0.331"', 8.4074)])
+def test_values_are_taken_in_mm_and_inches(typed: str, mm: float) -> None:
+    assert CaliperValue().convert(typed, None, None) == pytest.approx(mm)
+
+
+@pytest.fixture
+def files(tmp_path: Path) -> tuple[Path, Path]:
+    """A reading on disk, and the folder of its library (the shipped samples' blades won't do)."""
+    from keyid.library import load_library
+
+    folder = Path(__file__).parents[2] / "reference_profiles" / "samples"
+    ids = [profile.id for profile in load_library(folder).profiles]
+    reading = reading_of(Length(8.06, 0.05))
+    for candidate, name in zip(reading["candidates"], ids, strict=False):
+        candidate["profile"] = name
+    reading["bitting"] = None
+    path = tmp_path / "reading.json"
+    path.write_text(json.dumps(reading))
+    return path, folder
+
+
+def test_the_command_writes_the_new_reading_for_its_owner_only(files: tuple[Path, Path], tmp_path: Path) -> None:
+    path, folder = files
+    new = tmp_path / "new.json"
+    options = ["--profiles", str(folder), "--width", "0.331in", "--json", "--write", str(new)]
+    result = CliRunner().invoke(main, ["confirm", str(path), *options])
+    assert result.exit_code == 0, result.output
+    assert json.loads(result.stdout) == json.loads(new.read_text())
+    assert new.stat().st_mode & 0o077 == 0
+
+
+def test_the_command_asks_one_by_one_and_shows_the_cautions(files: tuple[Path, Path]) -> None:
+    path, folder = files
+    asked = CliRunner().invoke(main, ["confirm", str(path), "--profiles", str(folder), "--ask"], input="\n")
+    assert asked.exit_code == 0, asked.output
+    for caution in json.loads(path.read_text())["cautions"]:
+        assert caution in asked.stdout
+
+
+def test_wrong_use_is_told_without_a_traceback(files: tuple[Path, Path], tmp_path: Path) -> None:
+    path, folder = files
+    other = tmp_path / "other.json"
+    other.write_text("{}")
+    assert CliRunner().invoke(main, ["confirm", str(other)]).exit_code == 2
+    for option in (["--width", "wide"], ["--root", "3:6.6"], ["--root", "9=6.6"]):
+        result = CliRunner().invoke(main, ["confirm", str(path), "--profiles", str(folder), *option])
+        assert result.exit_code == 2, option
+        assert "Error" in result.stderr

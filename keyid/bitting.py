@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
+from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.ranking import Candidate, Ranking
@@ -28,7 +29,7 @@ COVERAGE = 2.0  # standard uncertainties for 95 % (JCGM 100:2008, 6.3.3)
 UNREAD_U_MM = 0.2  # where a cut stands that can't be read
 
 
-def read_bitting(ranking: Ranking, blade: Blade) -> BittingFacts | None:
+def read_bitting(ranking: Ranking, blade: Blade, known: Known = NOTHING_KNOWN) -> BittingFacts | None:
     """Return the bitting of the likeliest blade; None where nothing is cut, or where no blade fits.
 
     Every probability is that of the blade, or one that looks the same, *and* the codes being right.
@@ -47,7 +48,8 @@ def read_bitting(ranking: Ranking, blade: Blade) -> BittingFacts | None:
     unread = {i for i in order if decoded.roots[i] is None}
     also = () if unread else _also(decoded.best[1:], order, blade_p)
     whole = 0.0 if unread else blade_p * p
-    return BittingFacts(profile.id, profile.order, code, whole, cuts, also, decoded.wear, decoded.shift)
+    number = known.number_of(tuple(cut.code for cut in cuts))
+    return BittingFacts(profile.id, profile.order, code, whole, cuts, also, decoded.wear, decoded.shift, number)
 
 
 def group_probability(ranking: Ranking, group: str) -> float:

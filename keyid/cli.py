@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -14,6 +15,7 @@ from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
 from keyid.cli_profiles import profiles
+from keyid.cli_question import Asked, asking
 from keyid.cli_sheet import request, sheet
 from keyid.cli_told import telling
 from keyid.errors import KeyidError
@@ -42,6 +44,7 @@ main.add_command(confirm)
 @click.argument("photos", type=EXISTING, nargs=-1, required=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as one JSON object.")
 @writing
+@asking
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
 @many
@@ -54,6 +57,7 @@ def read(
     out: Path | None,
     table: Path | None,
     told: Told,
+    asked: Asked,
     **outputs: Any,  # noqa: ANN401
 ) -> None:
     """Read the key in a photo: which blade it can be, and its cuts.
@@ -67,14 +71,14 @@ def read(
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
-        if as_json or any(outputs.values()) or told != Told():
+        if as_json or any(outputs.values()) or told != Told() or asked != Asked():
             raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
         read_many(photos, profiles, skip_bad, out, table)
         return
     photo = one_photo(photos, table)
     wanted.check(photo)
     try:
-        examination = _examine(photo, profiles, skip_bad, told)
+        examination = _examine(photo, profiles, skip_bad, told, asked)
         _print_reading(examination, as_json)
         wanted.write(examination)
     except KeyidError as error:
@@ -93,11 +97,13 @@ def look(photo: Path, told: Told) -> None:
         _echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
 
 
-def _examine(photo: Path, profiles: Path | None, skip_bad: bool, told: Told) -> Examination:
+def _examine(photo: Path, profiles: Path | None, skip_bad: bool, told: Told, asked: Asked) -> Examination:
     """Measure the photo."""
     from keyid.identify import examine
 
-    return measuring(photo, lambda: examine(photo, profiles=profiles, skip_bad=skip_bad, told=told, warn=_warn))
+    question = asked.question(profiles, skip_bad)
+    with_told = partial(examine, photo, profiles=profiles, skip_bad=skip_bad, told=told, question=question, warn=_warn)
+    return measuring(photo, with_told)
 
 
 def _print_reading(examination: Examination, as_json: bool) -> None:

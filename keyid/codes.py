@@ -7,6 +7,7 @@ all bittings run along the blade (the forward-backward algorithm).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 from keyid.cutmodel import full_height
 from keyid.decoding import WRONG_EDGE_SD_MM, EdgeReading
 from keyid.height_errors import HeightErrors, height_errors
+from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
 from keyid.profile import Profile
 
@@ -26,6 +28,8 @@ UNCUT_SD_MM = 0.03  # an uncut edge differs from its line by that
 WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
 VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
 DEEPER = 1e-300  # keeps a product of likelihoods from underflowing to zero
+AGAINST_KNOWN_P = 1e-6  # share of blades that are right although they can't have what is known: a slip
+RULED_OUT = -700.0  # log of a likelihood of next to nothing
 BEAM = 48  # whole bittings kept while searching for the likeliest
 BEST = 8  # whole bittings told
 
@@ -55,7 +59,11 @@ class CodePosterior:
 
 
 def code_posterior(
-    profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
+    profile: Profile,
+    readings: tuple[EdgeReading, ...],
+    width: Length,
+    height_common_u_mm: float,
+    known: Known = NOTHING_KNOWN,
 ) -> CodePosterior:
     """Return the joint posterior of a profile's codes.
 
@@ -68,9 +76,15 @@ def code_posterior(
         Across the uncut blade, as measured.
     height_common_u_mm : float
         Standard uncertainty of what is common to all heights.
+    known : Known
+        What is known of the codes beside the photo.
     """
     common = height_errors(profile, width, height_common_u_mm, len(readings))
-    likelihood, log_scale = _scaled(_log_likelihood(profile, readings, common))
+    log_likelihood, log_known = _with_known(_log_likelihood(profile, readings, common), profile, known)
+    likelihood, log_scale = _scaled(log_likelihood)
+    bittings = known.bittings(profile)
+    if bittings is not None and len(bittings):
+        return _listed_posterior(likelihood, log_scale + log_known, common, bittings)
     step = _steps(profile)
     forward, forward_log = _sweep(likelihood, step)
     backward, _ = _sweep(likelihood[:, ::-1], step)
@@ -86,16 +100,58 @@ def code_posterior(
         wear,
         max(variance, 0.0) ** 0.5,
         float(node @ (common.height_mm - common.wear_mm)),
-        log_total + log_scale - _log_count(step, len(profile.positions_mm)),
+        log_total + log_scale + log_known - _log_count(step, known.allowed(profile), len(profile.positions_mm)),
     )
 
 
+def _listed_posterior(
+    likelihood: Array, log_scale: float, common: HeightErrors, bittings: NDArray[np.int_]
+) -> CodePosterior:
+    """The posterior where the bitting is one of a list, all of them equally likely beforehand."""
+    joint = _listed_joint(likelihood, bittings) * common.weight[:, None]
+    total = max(float(joint.sum()), DEEPER)
+    node, entry = joint.sum(axis=1) / total, joint.sum(axis=0) / total
+    probabilities = np.zeros(likelihood.shape[1:])
+    for n in range(len(probabilities)):
+        np.add.at(probabilities[n], bittings[:, n], entry)
+    wear = float(node @ common.wear_mm)
+    variance = float(node @ common.wear_mm**2) - wear**2
+    offset = float(node @ (common.height_mm - common.wear_mm))
+    evidence = math.log(total) + log_scale - math.log(len(bittings))
+    return CodePosterior(probabilities, wear, max(variance, 0.0) ** 0.5, offset, evidence)
+
+
+def _listed_joint(likelihood: Array, bittings: NDArray[np.int_]) -> Array:
+    """Likelihood of each bitting of a list at each node; shape (nodes, bittings)."""
+    cuts = np.arange(bittings.shape[1])
+    return np.asarray(np.prod(likelihood[:, cuts[None, :], bittings], axis=2))
+
+
+def _with_known(log_likelihood: Array, profile: Profile, known: Known) -> tuple[Array, float]:
+    """Rule out the codes that are known to be wrong; a blade that can't have the right ones is all but ruled out."""
+    allowed, bittings = known.allowed(profile), known.bittings(profile)
+    if allowed is None or (bittings is not None and len(bittings) == 0):
+        return log_likelihood, math.log(AGAINST_KNOWN_P)
+    return np.where(allowed, log_likelihood, RULED_OUT), 0.0
+
+
 def best_bittings(
-    profile: Profile, readings: tuple[EdgeReading, ...], width: Length, height_common_u_mm: float
+    profile: Profile,
+    readings: tuple[EdgeReading, ...],
+    width: Length,
+    height_common_u_mm: float,
+    known: Known = NOTHING_KNOWN,
 ) -> tuple[tuple[Codes, float], ...]:
     """Return the likeliest whole bittings with their probabilities, likeliest first; parameters as `code_posterior`."""
     common = height_errors(profile, width, height_common_u_mm, len(readings))
-    likelihood, _ = _scaled(_log_likelihood(profile, readings, common))
+    log_likelihood, _ = _with_known(_log_likelihood(profile, readings, common), profile, known)
+    likelihood, _ = _scaled(log_likelihood)
+    bittings = known.bittings(profile)
+    if bittings is not None and len(bittings):
+        p = common.weight @ _listed_joint(likelihood, bittings)
+        p = p / max(float(p.sum()), DEEPER)
+        order = np.argsort(-p, kind="stable")[:BEST]
+        return tuple((tuple(profile.codes[c] for c in bittings[i]), float(p[i])) for i in order)
     step = _steps(profile)
     log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
     return _best(profile, likelihood, step, common.weight, log_total)
@@ -179,9 +235,10 @@ def _sweep(likelihood: Array, step: Array) -> tuple[Array, Array]:
     return sums, log_total
 
 
-def _log_count(step: Array, cuts: int) -> float:
-    """Log of the number of bittings, those beyond the MACS counted as little as they are likely."""
-    return float(_sweep(np.ones((1, cuts, len(step))), step)[1][0])
+def _log_count(step: Array, allowed: NDArray[np.bool_] | None, cuts: int) -> float:
+    """Log of the number of possible bittings, those beyond the MACS counted as little as they are likely."""
+    possible = np.ones((cuts, len(step))) if allowed is None else allowed.astype(float)
+    return float(_sweep(possible[None], step)[1][0])
 
 
 def _best(

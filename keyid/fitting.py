@@ -21,6 +21,7 @@ from keyid.evidence import (
     width_log_density,
 )
 from keyid.joint import levelled
+from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
 from keyid.places import missing_log_probability, place_log_likelihood
 from keyid.profile import Profile
@@ -108,7 +109,9 @@ def size_log_density(profile: Profile, blade: Blade) -> float:
     )
 
 
-def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -> CutFit | None:
+def fit_cuts(
+    profile: Profile, blade: Blade, samples: tuple[Samples, Samples], known: Known = NOTHING_KNOWN
+) -> CutFit | None:
     """Fit a profile's cuts to the blade's edges; None where they can't be placed."""
     frame = frame_of(profile, blade)
     if frame is None:
@@ -122,7 +125,7 @@ def fit_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -
     lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
-    codes = code_posterior(profile, levelled(readings, blade.width.mm), blade.width, blade.height_common_u_mm)
+    codes = code_posterior(profile, levelled(readings, blade.width.mm), blade.width, blade.height_common_u_mm, known)
     listed = _place_log_density(profile, blade, readings, frame) + codes.log_evidence
     unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
     unlisted += unlisted_root_log_likelihood(levelled(readings, blade.width.mm), blade.width.mm)

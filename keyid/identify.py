@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from keyid.bitting import confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
 from keyid.compose import Advice, compose
 from keyid.cuts import find_cuts
+from keyid.double_check import double_check, profile_of_blank
 from keyid.errors import PhotoError
+from keyid.known import NOTHING_KNOWN, Known
 from keyid.library import Library, load_library
 from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
@@ -22,6 +24,17 @@ from keyid.scale import Scale
 from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette
 from keyid.told import Told
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked beside the photo: ``known`` of the codes, and a ``blank`` (or blade) to be double-checked."""
+
+    known: Known = NOTHING_KNOWN
+    blank: str | None = None
+
+
+PLAIN_QUESTION = Question()
 
 
 @dataclass(frozen=True)
@@ -76,21 +89,26 @@ def examine(
     profiles: Library | Path | str | None = None,
     skip_bad: bool = False,
     told: Told | None = None,
+    question: Question = PLAIN_QUESTION,
     warn: Callable[[str], None] | None = None,
 ) -> Examination:
     """Identify the key in a photo, as `read` does, and keep what the reading was made from.
 
-    ``warn`` is called with a sentence for every profile file that was left out.
+    ``question`` tells what is known of the codes and which blank is to be double-checked; ``warn`` is called with a
+    sentence for every profile file that was left out.
     """
     library = profiles if isinstance(profiles, Library) else load_library(_folder(profiles), skip_bad)
     if warn is not None:
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
     photo, scale, silhouette, blade, frame = measure(photo_path, told)
-    ranking = rank(blade, library.profiles)
-    bitting = read_bitting(ranking, blade)
+    asked = None if question.blank is None else profile_of_blank(library.profiles, question.blank)
+    ranking = rank(blade, library.profiles, question.known, asked)
+    bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
+    if question.blank is not None and asked is not None:
+        reading = replace(reading, checked=double_check(ranking, library.profiles, question.blank))
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 

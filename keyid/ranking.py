@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import best_bittings
@@ -13,11 +14,14 @@ from keyid.evidence import samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_density
 from keyid.free_fit import free_log_evidence
 from keyid.joint import joint_positions, joint_roots, levelled
+from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
 from keyid.other_ways import ways_to_take
 from keyid.profile import Profile
 from keyid.reasons import reasons
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
+
+Array = NDArray[np.float64]
 
 LISTED_MAX = 10  # candidates told; a locksmith doesn't read more
 LISTED_MIN_P = 1e-4  # less likely ones are left to ``others``
@@ -75,11 +79,15 @@ class Candidate:
 
 @dataclass(frozen=True)
 class Ranking:
-    """Candidates, best first; their probabilities, ``others`` and ``none_of_these`` add up to 1."""
+    """Candidates, best first; their probabilities, ``others`` and ``none_of_these`` add up to 1.
+
+    ``asked`` is the blade that was asked for, likely or not.
+    """
 
     candidates: tuple[Candidate, ...]
     others: float
     none_of_these: float
+    asked: Candidate | None = None
 
 
 @dataclass(frozen=True)
@@ -97,7 +105,13 @@ class _Fitted:
     log_evidence: float
 
 
-def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
+_Fits = tuple[list[_Fitted], float]
+"""Blades fitted, and the log-evidence of an unlisted key."""
+
+
+def rank(
+    blade: Blade, profiles: tuple[Profile, ...], known: Known = NOTHING_KNOWN, asked: Profile | None = None
+) -> Ranking:
     """Rank every profile against the measured blade.
 
     Parameters
@@ -105,13 +119,17 @@ def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
     blade : Blade
     profiles : tuple of Profile
         The library; every blade in it is taken for equally likely beforehand.
+    known : Known
+        What is known of the codes beside the photo.
+    asked : Profile, optional
+        A blade of the library to be told of, likely or not.
 
     Returns
     -------
     Ranking
         With at most ten candidates.  A blade without cuts is ranked by width, length and stop alone.
     """
-    fitted, log_unlisted = _fit_ways(blade, profiles)
+    fitted, log_unlisted = _fit_ways(blade, profiles, known, asked)
     log_prior = math.log((1 - UNLISTED_P) / max(len(profiles), 1))
     log_weight = np.array([log_prior + f.log_evidence for f in fitted] + [math.log(UNLISTED_P) + log_unlisted])
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
@@ -120,17 +138,27 @@ def rank(blade: Blade, profiles: tuple[Profile, ...]) -> Ranking:
     names: dict[tuple[object, ...], str] = {}
     for i in listed:
         names.setdefault(fitted[i].group, fitted[i].profile.id)
-    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group]) for i in listed)
+    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group], known) for i in listed)
+    told = next((i for i, f in enumerate(fitted) if f.profile is asked), None)
+    kept = None if told is None else _kept(told, fitted, share, names, known)
     others = max(0.0, 1 - float(share[-1]) - sum(c.probability for c in candidates))
-    return Ranking(candidates, others, float(share[-1]))
+    return Ranking(candidates, others, float(share[-1]), kept)
 
 
-def _fit_ways(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted], float]:
+def _kept(i: int, fitted: list[_Fitted], share: Array, names: dict[tuple[object, ...], str], known: Known) -> Candidate:
+    """The blade that was asked for; its group's name is its own where none of the group is listed."""
+    one = fitted[i]
+    return _candidate(one, float(share[i]), names.get(one.group, one.profile.id), known)
+
+
+def _fit_ways(
+    blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None
+) -> tuple[list[_Fitted], float]:
     """Fit the blades to each way of taking the edges: of each blade the likeliest way, with the evidence of all."""
     best: dict[str, _Fitted] = {}
     unlisted = []
     for way, log_p in ways_to_take(blade):
-        fitted, log_unlisted = _fit_all(way, profiles)
+        fitted, log_unlisted = _fit_all(way, profiles, known, asked)
         unlisted.append(log_unlisted + log_p)
         for one in fitted:
             new = replace(one, log_evidence=one.log_evidence + log_p)
@@ -141,20 +169,23 @@ def _fit_ways(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted
     return list(best.values()), float(np.logaddexp.reduce(unlisted))
 
 
-def _fit_all(blade: Blade, profiles: tuple[Profile, ...]) -> tuple[list[_Fitted], float]:
+def _fit_all(
+    blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None
+) -> tuple[list[_Fitted], float]:
     """Fit the blades that size leaves, and the model of unlisted keys."""
     size = {id(p): size_log_density(p, blade) for p in profiles}
     log_unlisted = unlisted_size_log_density(blade, profiles)
     near = sorted(profiles, key=lambda p: -size[id(p)])[:SCREEN_MAX]
     near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
+    near += [asked] if asked is not None and asked not in near else []
     if blade.edges is None:
         return [_Fitted(p, p, _uncut_group(p), blade, None, size[id(p)]) for p in near], log_unlisted
     samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p in (variant for blade_file in near for variant in _variants(blade_file)):
-        group = _cut_group(p)
+        group = _fit_group(p)
         if group not in fits:
-            fits[group] = fit_cuts(p, blade, samples)
+            fits[group] = fit_cuts(p, blade, samples, known)
     placed = [fit for fit in fits.values() if fit is not None]
     free = free_log_evidence(blade, samples)
     log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
@@ -177,7 +208,7 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
 
 def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> _Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
-    variants = [(variant, fits[_cut_group(variant)]) for variant in _variants(p)]
+    variants = [(variant, fits[_fit_group(variant)]) for variant in _variants(p)]
     evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
     variant, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
@@ -196,11 +227,16 @@ def _cut_group(p: Profile) -> tuple[object, ...]:
     return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm, p.counts
 
 
-def _candidate(fitted: _Fitted, probability: float, group: str) -> Candidate:
-    return Candidate(fitted.profile, probability, group, _decoded(fitted))
+def _fit_group(p: Profile) -> tuple[object, ...]:
+    """What a fit depends on: also the code labels, which may be known."""
+    return *_cut_group(p), p.codes, p.order
 
 
-def _decoded(fitted: _Fitted) -> Decoded:
+def _candidate(fitted: _Fitted, probability: float, group: str, known: Known) -> Candidate:
+    return Candidate(fitted.profile, probability, group, _decoded(fitted, known))
+
+
+def _decoded(fitted: _Fitted, known: Known) -> Decoded:
     """What a candidate tells of the key."""
     profile, fit, blade = fitted.variant, fitted.fit, fitted.blade
     speaks_for, speaks_against = reasons(profile, blade, fit)
@@ -209,6 +245,7 @@ def _decoded(fitted: _Fitted) -> Decoded:
         none = Length(0.0, 0.0)
         evidence = fitted.log_evidence
         return Decoded(profile, nothing, nothing, (), (), none, none, evidence, speaks_for, speaks_against)
+    even = levelled(fit.readings, blade.width.mm)
     table = fit.codes.probabilities
     codes = tuple({code: float(p) for code, p in zip(profile.codes, row, strict=True)} for row in table)
     return Decoded(
@@ -216,7 +253,7 @@ def _decoded(fitted: _Fitted) -> Decoded:
         positions=_positions(fit, profile, blade),
         roots=_roots(fit, blade),
         code_probabilities=codes,
-        best=best_bittings(profile, levelled(fit.readings, blade.width.mm), blade.width, blade.height_common_u_mm),
+        best=best_bittings(profile, even, blade.width, blade.height_common_u_mm, known),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
         shift=Length(fit.shift_mm, _shift_u(fit)),
         log_evidence=fitted.log_evidence,

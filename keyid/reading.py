@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from keyid.errors import KeyidError
 from keyid.length import Length
 from keyid.profile import Blank, Profile
+
+if TYPE_CHECKING:
+    from keyid.double_check import CheckedBlank
 
 FORMAT = "keyid-reading/1"
 PROBABILITY_DIGITS = 4  # finer differences are below what any calibration could show
@@ -176,6 +179,7 @@ class BittingFacts:
     also: tuple[tuple[str, float], ...]
     wear: Length
     shift: Length
+    code_number: str | None = None
 
     def to_json(self) -> Json:
         """As in the reading's contract."""
@@ -188,6 +192,7 @@ class BittingFacts:
             "also": [[code, _probability(p)] for code, p in self.also],
             "wear_mm": length_json(self.wear),
             "shift_mm": length_json(self.shift),
+            **({} if self.code_number is None else {"code_number": self.code_number}),
         }
 
 
@@ -216,6 +221,8 @@ class Reading:
     ----------
     candidates : tuple of CandidateFacts
         Best first.  Their probabilities, ``others`` (all profiles not listed) and ``none_of_these`` add up to 1.
+    checked : CheckedBlank or None
+        A blank that was to be double-checked.
     bitting : BittingFacts or None
         None where nothing is cut on the edges, and where no profile fits.
     """
@@ -231,6 +238,7 @@ class Reading:
     bitting: BittingFacts | None
     cautions: tuple[str, ...]
     confirm: tuple[Confirmation, ...]
+    checked: CheckedBlank | None = None
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
@@ -249,6 +257,7 @@ class Reading:
             "bitting": None if self.bitting is None else self.bitting.to_json(),
             "cautions": list(self.cautions),
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
+            **({} if self.checked is None else {"checked": self.checked.to_json()}),
         }
 
 

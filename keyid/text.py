@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import textwrap
 
+from keyid.double_check import check_words
 from keyid.errors import KeyidError
 from keyid.length import MM_PER_INCH, Length
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
@@ -46,6 +47,7 @@ def reading_text(reading: Reading) -> str:
     blocks = [
         _paragraph("Photo", photo_advice(reading)),
         _paragraph("Verdict", verdict(reading)),
+        _paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),
         _paragraph("Do now", do_now(reading)),
         _cut_table(reading),
         _paragraph("Blade", _blade(reading)),

@@ -1,0 +1,85 @@
+"""Options of ``keyid read`` that tell what is known beside the photo, or ask for more than the plain reading."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar, cast
+
+import click
+
+from keyid.cli_parts import EXISTING_FILE
+
+if TYPE_CHECKING:
+    from keyid.identify import Question
+    from keyid.known import Known
+
+Command = TypeVar("Command", bound=Callable[..., object])
+
+
+class KnownCut(click.ParamType[tuple[int, str]]):
+    """A cut's number, as the bitting is read, and its code: ``1=3``."""
+
+    name = "CUT=CODE"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[int, str]:
+        """Turn what was typed to number and code."""
+        if isinstance(value, tuple):
+            return value
+        number, _, code = (part.strip() for part in str(value).partition("="))
+        if not (number.isdecimal() and int(number) > 0 and code.isalnum() and code.isascii()):
+            self.fail(f"{value!r} is not a cut and its code, as in 1=3.", param, ctx)
+        return int(number), code
+
+
+@dataclass(frozen=True)
+class Asked:
+    """The options as they were given."""
+
+    blank: str | None = None
+    cuts: tuple[tuple[int, str], ...] = ()
+    code_list: Path | None = None
+
+    def question(self, folder: Path | None, skip_bad: bool) -> Question:
+        """Put together what was asked; a blank that is in no file, or cuts that no blade has, are usage errors."""
+        from keyid.identify import Question
+        from keyid.known import Known, load_code_list
+
+        known = Known(self.cuts, None if self.code_list is None else load_code_list(self.code_list))
+        if self.blank is not None or self.cuts:
+            _check(folder, skip_bad, self.blank, known)
+        return Question(known, self.blank)
+
+
+def asking(command: Command) -> Command:
+    """Add the options; the command gets them as ``asked``."""
+
+    @functools.wraps(command)
+    def gathered(
+        *,
+        blank: str | None,
+        cuts: tuple[tuple[int, str], ...],
+        code_list: Path | None,
+        **others: Any,  # noqa: ANN401
+    ) -> object:
+        return command(asked=Asked(blank, cuts, code_list), **others)
+
+    with_blank = click.option("--blank", help="Double-check this blank: does the photo speak for or against it?")
+    with_cut = click.option("--cut", "cuts", type=KnownCut(), multiple=True, help="A cut that is known, as in 1=3.")
+    codes_help = "Code list: a bitting a line, then its number."
+    with_codes = click.option("--codes", "code_list", type=EXISTING_FILE, help=codes_help)
+    return cast(Command, with_blank(with_cut(with_codes(gathered))))
+
+
+def _check(folder: Path | None, skip_bad: bool, blank: str | None, known: Known) -> None:
+    """Refuse what no blade of the library has, before anything is measured."""
+    from keyid.double_check import profile_of_blank
+    from keyid.library import load_library
+
+    profiles = load_library(folder, skip_bad).profiles
+    if blank is not None and profile_of_blank(profiles, blank) is None:
+        raise click.BadParameter(f"the library has no blank '{blank}'.", param_hint="--blank")
+    if all(known.allowed(profile) is None for profile in profiles):
+        raise click.BadParameter("no blade of the library has these cuts.", param_hint="--cut")

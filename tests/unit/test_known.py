@@ -1,0 +1,98 @@
+"""What is known beside the photo, on exact edges of invented keys (no source needed)."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from keyid.bitting import read_bitting
+from keyid.blade import Blade
+from keyid.cli import main
+from keyid.double_check import check_words, double_check, profile_of_blank
+from keyid.errors import KeyidError
+from keyid.known import Known, ListedCode, load_code_list
+from keyid.profile import Blank
+from keyid.ranking import rank
+from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
+
+CODE = "3-1-4-2-5"
+TWIN = replace(PIER, id="pier-5b", name="Pier b", grooves_left_mm=((4.4, 6.6),))
+BLANKED = replace(MOLE, blanks=(Blank("mole-brass", "metal", None, "none", None, ""),))
+LIBRARY = (PIER, BLANKED, QUAY, TWIN)
+
+
+def hidden_third_cut() -> Blade:
+    return with_heights(measured(key_of(PIER, CODE)), 10.3, 12.5, np.nan)
+
+
+def code_of(blade: Blade, known: Known) -> tuple[str, float]:
+    ranking = rank(blade, (PIER, BLANKED), known)
+    bitting = read_bitting(ranking, blade, known)
+    assert bitting is not None
+    return "-".join(ranking.candidates[0].decoded.best[0][0]), ranking.candidates[0].decoded.best[0][1]
+
+
+def test_a_known_cut_is_taken_and_counted_from_where_the_bitting_is_read() -> None:
+    code, p = code_of(hidden_third_cut(), Known(((3, "4"),)))
+    assert code == CODE
+    assert p > 0.9
+    turned = replace(PIER, order="tip-to-bow")
+    first = rank(hidden_third_cut(), (turned,), Known(((1, "5"), (3, "2")))).candidates[0]
+    assert first.decoded.best[0][0] == tuple("31225")  # from the stop, so that cut 1 is the last
+
+
+def test_a_code_list_decides_what_the_photo_leaves_open() -> None:
+    entries = [ListedCode(tuple(text.split("-")), number) for text, number in ((CODE, "A17"), ("3-1-2-2-4", None))]
+    known = Known(listed=tuple(entries))
+    blade = hidden_third_cut()
+    bitting = read_bitting(rank(blade, (PIER,), known), blade, known)
+    assert bitting is not None
+    assert code_of(blade, known)[0] == CODE
+    assert code_of(blade, known)[1] > 0.95
+    assert known.number_of(tuple(CODE.split("-"))) == "A17"
+
+
+def test_a_code_list_without_the_key_s_bitting_is_told_by_none_of_these() -> None:
+    blade = measured(key_of(PIER, CODE))
+    known = Known(listed=(ListedCode(tuple("65656"), None), ListedCode(tuple("11111"), None)))
+    assert rank(blade, (PIER,), known).none_of_these > 0.9
+
+
+def test_a_code_list_is_read_with_and_without_numbers(tmp_path: Path) -> None:
+    path = tmp_path / "codes.txt"
+    path.write_text("# ours\n3-1-4-2-5 A17\n31425\n\n")
+    assert load_code_list(path) == (ListedCode(tuple("31425"), "A17"), ListedCode(tuple("31425"), None))
+    for text in ("3-1-4 A 17\n", "", "3_1\n"):
+        path.write_text(text)
+        with pytest.raises(KeyidError, match="bitting"):
+            load_code_list(path)
+
+
+def test_the_photo_speaks_for_against_or_neither() -> None:
+    blade = measured(key_of(PIER, CODE))
+    right = double_check(rank(blade, LIBRARY, asked=PIER), LIBRARY, "pier-5")
+    assert (right.speaks, right.alike) == ("for", ("pier-5b",))
+    assert profile_of_blank(LIBRARY, "mole-brass") is BLANKED
+    wrong = double_check(rank(blade, LIBRARY, asked=BLANKED), LIBRARY, "mole-brass")
+    assert wrong.speaks == "against"
+    assert any("cut" in text and "u off" in text for text in wrong.speaks_against)
+    assert "speaks against mole-brass" in check_words(wrong)
+    uncut = replace(measured(key_of(PIER, CODE, cuts=())), edges=None)
+    open_choice = double_check(rank(uncut, (PIER, BLANKED, QUAY), asked=BLANKED), (PIER, BLANKED, QUAY), "mole-brass")
+    assert open_choice.speaks in ("for", "nothing")
+    assert profile_of_blank(LIBRARY, "unheard-of") is None
+
+
+@pytest.mark.parametrize(
+    "options",
+    [("--blank", "unheard-of"), ("--cut", "1:3"), ("--cut", "1=!"), ("--cut", "40=1"), ("--codes", "missing")],
+)
+def test_wrong_use_is_told_before_anything_is_measured(tmp_path: Path, options: tuple[str, str]) -> None:
+    photo = tmp_path / "key.jpg"
+    photo.write_bytes(b"not a photo: it would be refused with status 1")
+    samples = Path(__file__).parents[2] / "reference_profiles" / "samples"
+    result = CliRunner().invoke(main, ["read", str(photo), "--profiles", str(samples), *options])
+    assert result.exit_code == 2, result.output
+    assert "Error" in result.stderr

@@ -39,6 +39,21 @@ class CaliperValue(click.ParamType[float]):
         return mm
 
 
+class GrooveValue(click.ParamType[tuple[str, float]]):
+    """Face and wall of the lowest groove, and its distance from the lower edge: ``right-far=5.96``."""
+
+    name = "FACE-WALL=LENGTH"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> tuple[str, float]:
+        """Turn what was typed to the place and mm."""
+        if isinstance(value, tuple):
+            return value
+        place, _, length = str(value).partition("=")
+        if place not in ("left-near", "left-far", "right-near", "right-far"):
+            self.fail(f"{value!r} is not a groove's wall and a length, as in left-near=1.28.", param, ctx)
+        return place, CaliperValue().convert(length, param, ctx)
+
+
 class RootValue(click.ParamType[tuple[int, float]]):
     """A cut's number, as the bitting is read, and the metal left there: ``3=6.62``."""
 
@@ -59,6 +74,7 @@ class RootValue(click.ParamType[tuple[int, float]]):
 @click.option("--width", type=CaliperValue(), help="Across the uncut blade, by hand: mm, or inches as in 0.331in.")
 @click.option("--length", type=CaliperValue(), help="From shoulder to tip, by hand.")
 @click.option("--root", "roots", type=RootValue(), multiple=True, help="Metal left at a cut, by hand, as in 3=6.62.")
+@click.option("--groove", "grooves", type=GrooveValue(), multiple=True, help="A groove's wall, as in right-far=5.96.")
 @click.option("--ask", is_flag=True, help="Ask for the values one by one, what decides most first.")
 @click.option("--write", type=FILE_TO_WRITE, help="Write the new reading into this file.")
 @click.option("--json", "as_json", is_flag=True, help="Print the new reading as one JSON object.")
@@ -69,6 +85,7 @@ def confirm(
     width: float | None,
     length: float | None,
     roots: tuple[tuple[int, float], ...],
+    grooves: tuple[tuple[str, float], ...],
     ask: bool,
     write: Path | None,
     as_json: bool,
@@ -87,6 +104,7 @@ def confirm(
 
     before = load_reading(reading)
     values = [HandValue(what, mm) for what, mm in (("width", width), ("length", length)) if mm is not None]
+    values += [HandValue(place, mm) for place, mm in grooves]
     values += [_root(before, number, mm) for number, mm in roots]
     with told_plainly():
         profiles = {profile.id: profile for profile in open_library(folder, skip_bad).profiles}

@@ -24,16 +24,25 @@ Json = dict[str, Any]
 Table = dict[str, float]
 
 ROOT_MADE_SD_MM = 0.025  # roots as made scatter by that (trade limit of 0.05 mm is two sd)
-LENGTH_MADE_SD_MM = 0.05  # blades of one profile differ in length by that
+LENGTH_MADE_SD_MM = 0.05  # blades of one profile differ in length and grooves by that
 SLIP = (0.01, 5.0)  # share of slips of hand or pen, and over how many mm they spread
 APART_U = 3.0  # values further apart contradict each other (99.7 %)
-SIZE_WORDS = {"width": "width across the uncut blade", "length": "length from shoulder to tip"}
+SIZE_WORDS = {
+    "width": "width across the uncut blade",
+    "length": "length from shoulder to tip",
+    **{
+        f"{face}-{wall}": f"distance on the {face} face from the lower edge to the {wall} wall of the lowest groove"
+        for face in ("left", "right")
+        for wall in ("near", "far")
+    },
+}
+"""Sizes of the blade that a caliper decides; grooves as the profile files count them."""
 DIGITS = 4  # of probabilities, as in the reading
 
 
 @dataclass(frozen=True)
 class HandValue:
-    """A caliper's value: of the blade's ``width`` or ``length``, or of the metal left at ``cut`` (1 is read first)."""
+    """A caliper's value: of one of `SIZE_WORDS`, or (``root``) of the metal left at ``cut`` (1 is read first)."""
 
     what: str
     mm: float
@@ -58,7 +67,7 @@ class HandMeasurement:
 
 def hand_measurements(reading: Json, profiles: Mapping[str, Profile]) -> list[HandMeasurement]:
     """List what to measure by hand, what tells most first; what tells next to nothing is left out."""
-    wanted = [_size(reading, profiles, "width"), _size(reading, profiles, "length"), *_roots(reading, profiles)]
+    wanted = [*(_size(reading, profiles, what) for what in SIZE_WORDS), *_roots(reading, profiles)]
     told = [one for one in wanted if one is not None and one.gain_nats >= WORTH_NATS]
     return sorted(told, key=lambda one: -one.gain_nats)
 
@@ -97,19 +106,34 @@ def _disagreeing(values: list[HandValue]) -> list[str]:
 
 
 def _weigh_size(reading: Json, profiles: Mapping[str, Profile], value: HandValue) -> list[str]:
-    """Weigh the blades by their width or length."""
-    seen = reading["blade"][value.what]
+    """Weigh the blades by a size."""
+    seen = reading["blade"].get(value.what)
     likelihood = []
     for candidate in reading["candidates"]:
         profile = profiles[candidate["profile"]]
-        nominal = profile.width_mm if value.what == "width" else profile.length_mm
+        nominal = _nominal(profile, value.what)
         made = width_sd_mm(profile) if value.what == "width" else LENGTH_MADE_SD_MM
         likelihood.append(1 / SLIP[1] if nominal is None else _density(value.mm - nominal, made))
     said = [] if seen is None else _against_photo(value, _length(seen), SIZE_WORDS[value.what])
     if not said and seen is not None:
         reading["blade"][value.what] = length_json(_mean(_length(seen), value.mm))
+    before_p = _blade_p(reading)
     _reweigh(reading, likelihood, 1 / SLIP[1])
+    if reading["bitting"] is not None:
+        _follow_blade(reading, profiles, _blade_p(reading) / max(before_p, 1e-9))
     return said
+
+
+def _follow_blade(reading: Json, profiles: Mapping[str, Profile], factor: float) -> None:
+    """Name the bitting after the blade that is now likeliest of its group, and scale its probabilities with it."""
+    bitting = reading["bitting"]
+    was, now = profiles[bitting["profile"]], profiles[reading["candidates"][0]["profile"]]
+    if (was.codes, was.order) == (now.codes, now.order):
+        bitting["profile"] = now.id
+    for one in (bitting, *bitting["cuts"]):
+        one["probability"] = round(one["probability"] * factor, DIGITS)
+    for listed in (bitting["also"], *(cut["others"] for cut in bitting["cuts"])):
+        listed[:] = [[code, round(p * factor, DIGITS)] for code, p in listed]
 
 
 def _weigh_root(reading: Json, profiles: Mapping[str, Profile], value: HandValue) -> list[str]:
@@ -197,13 +221,24 @@ def _reweigh(reading: Json, likelihood: list[float], rest: float) -> None:
         reading["bitting"] = None  # the cuts were read for another blade
 
 
+def _nominal(profile: Profile, what: str) -> float | None:
+    """A size as the profile says; None where it doesn't, or where a caliper can't take it."""
+    if what == "width":
+        return profile.width_mm
+    if what == "length":
+        return profile.length_mm if profile.stop == "shoulder" else None
+    face, _, wall = what.partition("-")
+    grooves = profile.grooves_left_mm if face == "left" else profile.grooves_right_mm
+    return grooves[0][0 if wall == "near" else 1] if grooves else None
+
+
 def _size(reading: Json, profiles: Mapping[str, Profile], what: str) -> HandMeasurement | None:
-    """Width or length, where the candidates differ in it."""
+    """A size that all candidates have, where they differ in it."""
     outcomes = []
     for candidate in reading["candidates"]:
         profile = profiles[candidate["profile"]]
-        nominal = profile.width_mm if what == "width" else profile.length_mm
-        if nominal is None or (what == "length" and profile.stop != "shoulder"):
+        nominal = _nominal(profile, what)
+        if nominal is None:
             return None
         outcomes.append((profile.name, candidate["probability"], nominal))
     return _measurement(HandValue(what, 0.0), SIZE_WORDS[what], outcomes)

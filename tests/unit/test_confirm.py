@@ -88,6 +88,23 @@ def test_contradictions_are_told() -> None:
     assert any("is no depth of the blade" in sentence or "measure again" in sentence for sentence in said[1:])
 
 
+def test_a_groove_tells_apart_what_no_photo_can() -> None:
+    twin = replace(PIER, id="pier-twin", grooves_left_mm=((1.9, 3.4),))
+    reading = reading_of(Length(8.0, 0.02))
+    reading["candidates"] = [
+        {**reading["candidates"][0], "profile": name, "probability": 0.49, "group": "pier-5"}
+        for name in ("pier-5", "pier-twin")
+    ]
+    reading.update(others=0.0, none_of_these=0.02)
+    profiles = {"pier-5": PIER, "pier-twin": twin}
+    assert hand_measurements(reading, profiles)[0].value.what == "left-near"
+    new, said = confirmed(reading, profiles, [HandValue("left-near", 1.92)])
+    assert (said, new["candidates"][0]["profile"]) == ([], "pier-twin")
+    assert (new["bitting"]["code"], new["bitting"]["profile"]) == (CODE, "pier-twin")
+    blade_p = sum(c["probability"] for c in new["candidates"])
+    assert new["bitting"]["probability"] == pytest.approx(reading["bitting"]["probability"] * blade_p / 0.98, abs=2e-4)
+
+
 @pytest.mark.parametrize(("typed", "mm"), [("8.41", 8.41), ("8,41 mm", 8.41), ("0.331in", 8.4074), ('0.331"', 8.4074)])
 def test_values_are_taken_in_mm_and_inches(typed: str, mm: float) -> None:
     assert CaliperValue().convert(typed, None, None) == pytest.approx(mm)

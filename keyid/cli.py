@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import click
 
 from keyid.cli_batch import many, one_photo, read_many
+from keyid.cli_compare import compare
 from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
@@ -37,6 +38,7 @@ def main() -> None:
 main.add_command(profiles)
 main.add_command(sheet)
 main.add_command(request)
+main.add_command(compare)
 main.add_command(confirm)
 
 

@@ -1,0 +1,60 @@
+"""``keyid compare``: check a new key against the old one before it goes into the lock."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from keyid.cli_parts import EXISTING_FILE, in_folder, measuring, open_library, skipping_bad
+from keyid.errors import KeyidError
+
+if TYPE_CHECKING:
+    from keyid.comparison import Comparison
+
+
+@click.command()
+@click.argument("old", type=EXISTING_FILE)
+@click.argument("new", type=EXISTING_FILE)
+@click.option("--json", "as_json", is_flag=True, help="Print the comparison as one JSON object.")
+@in_folder
+@skipping_bad
+def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: bool) -> None:
+    """Tell whether the NEW key has the bitting of the OLD one, from a photo of each.
+
+    \b
+    Example:
+      keyid compare old.jpg new.jpg
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
+    from keyid.comparison import compare_keys
+    from keyid.identify import measure
+    from keyid.reading import error_json
+    from keyid.text import error_text
+
+    try:
+        profiles = open_library(folder, skip_bad).profiles
+        blades = [measuring(photo, lambda photo=photo: measure(photo)[3]) for photo in (old, new)]  # type: ignore[misc]
+    except KeyidError as error:
+        if as_json:
+            click.echo(json.dumps(error_json(error)))
+        click.echo(error_text(error), err=True)
+        raise click.exceptions.Exit(1) from error
+    compared = compare_keys(blades[0], blades[1], profiles)
+    if as_json:
+        click.echo(json.dumps(compared.to_json(), allow_nan=False))
+    else:
+        click.echo("\n".join(_lines(compared)))
+
+
+def _lines(compared: Comparison) -> list[str]:
+    """The comparison in words, with the cautions."""
+    from keyid.cautions import CAUTIONS
+
+    lines = [f"The new key has the old one's bitting: {100 * compared.same:.0f} %."]
+    for n, cut in enumerate(compared.cuts, 1):
+        if cut.old is not None and cut.new is not None and cut.difference is not None:
+            change = f"{cut.difference.mm:+.2f} ±{2 * cut.difference.u_mm:.2f} mm"
+            lines.append(f"  cut {n}: {cut.old.mm:.2f} mm left on the old key, {cut.new.mm:.2f} on the new: {change}")
+    return [*lines, *compared.notes, *CAUTIONS]

@@ -151,9 +151,7 @@ def _kept(i: int, fitted: list[_Fitted], share: Array, names: dict[tuple[object,
     return _candidate(one, float(share[i]), names.get(one.group, one.profile.id), known)
 
 
-def _fit_ways(
-    blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None
-) -> tuple[list[_Fitted], float]:
+def _fit_ways(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> _Fits:
     """Fit the blades to each way of taking the edges: of each blade the likeliest way, with the evidence of all."""
     best: dict[str, _Fitted] = {}
     unlisted = []
@@ -169,9 +167,7 @@ def _fit_ways(
     return list(best.values()), float(np.logaddexp.reduce(unlisted))
 
 
-def _fit_all(
-    blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None
-) -> tuple[list[_Fitted], float]:
+def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> _Fits:
     """Fit the blades that size leaves, and the model of unlisted keys."""
     size = {id(p): size_log_density(p, blade) for p in profiles}
     log_unlisted = unlisted_size_log_density(blade, profiles)

@@ -110,13 +110,23 @@ def next_measurement(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
     if not ranking.candidates or ranking.none_of_these >= NONE_MAX_P:
         return None
     choices = [*_size_choices(ranking, blade), *_groove_choices(ranking), *_root_choices(ranking, blade)]
-    choices = [choice for choice in choices if len(choice.outcomes) > 1]
+    choices = [choice for choice in choices if len(choice.outcomes) > 1 and choice.gain_nats >= WORTH_NATS]
     if not choices:
-        return None
+        return _look(ranking, blade)
     best = max(choices, key=lambda choice: choice.gain_nats)
-    if best.gain_nats < WORTH_NATS:
-        return None
     return NextMeasurement(best.what, _why(best))
+
+
+def _look(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
+    """A look that no photo gives, where no length tells more; None where all is told."""
+    if blade.edges is None:
+        why = "Tracks or dimples: a key cut on its face. Smooth faces: a blank."
+        return NextMeasurement("Look at both faces of the blade for cuts.", why)
+    alike = [c.profile.name for c in ranking.candidates if c.group == ranking.candidates[0].group]
+    if len(alike) < 2:
+        return None
+    what = "Hold the key end-on beside the blanks and compare the sections, or try them in the keyway."
+    return NextMeasurement(what, f"Neither the photo nor a length tells {' and '.join(alike[:3])} apart.")
 
 
 def _why(choice: _Choice) -> str:

@@ -149,3 +149,16 @@ def test_the_least_sure_cuts_are_confirmed_first() -> None:
     assert {c.what for c in checks} >= {"width of the uncut blade", "length from shoulder to tip"}
     for check in checks:
         assert check.tolerance_mm >= 2 * check.expected.u_mm
+
+
+def test_where_no_length_tells_more_a_look_is_asked_for() -> None:
+    twin = replace(PIER, id="pier-5b", name="Pier b", grooves_left_mm=(), grooves_right_mm=())
+    blade = measured(key_of(PIER, "3-1-4-2-5"))
+    told = next_measurement(rank(blade, (PIER, twin)), blade)
+    assert told is not None
+    assert "end-on" in told.what
+    assert "Pier and Pier b" in told.why
+    uncut = replace(measured(key_of(PIER, "3-1-4-2-5", cuts=())), edges=None)
+    told = next_measurement(rank(uncut, (PIER,)), uncut)
+    assert told is not None
+    assert told.what.startswith("Look at both faces")

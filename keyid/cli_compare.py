@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import click
 
 from keyid.cli_parts import EXISTING_FILE, in_folder, measuring, open_library, skipping_bad
+from keyid.cli_told import telling
 from keyid.errors import KeyidError
+from keyid.told import Told
 
 if TYPE_CHECKING:
     from keyid.comparison import Comparison
@@ -21,7 +23,8 @@ if TYPE_CHECKING:
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as one JSON object.")
 @in_folder
 @skipping_bad
-def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: bool) -> None:
+@telling
+def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: bool, told: Told) -> None:
     """Tell whether the NEW key has the bitting of the OLD one, from a photo of each.
 
     \b
@@ -35,7 +38,7 @@ def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: 
 
     try:
         profiles = open_library(folder, skip_bad).profiles
-        blades = [measuring(photo, lambda photo=photo: measure(photo)[3]) for photo in (old, new)]  # type: ignore[misc]
+        blades = [measuring(photo, lambda photo=photo: measure(photo, told)[3]) for photo in (old, new)]  # type: ignore[misc]
     except KeyidError as error:
         if as_json:
             click.echo(json.dumps(error_json(error)))

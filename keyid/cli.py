@@ -49,6 +49,7 @@ main.add_command(confirm)
 @asking
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
+@click.option("--budget", is_flag=True, help="Tell what the uncertainties are made of.")
 @many
 @telling
 def read(
@@ -56,6 +57,7 @@ def read(
     as_json: bool,
     profiles: Path | None,
     skip_bad: bool,
+    budget: bool,
     out: Path | None,
     table: Path | None,
     told: Told,
@@ -73,7 +75,7 @@ def read(
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
-        if as_json or any(outputs.values()) or told != Told() or asked != Asked():
+        if as_json or budget or any(outputs.values()) or told != Told() or asked != Asked():
             raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
         read_many(photos, profiles, skip_bad, out, table)
         return
@@ -82,6 +84,8 @@ def read(
     try:
         examination = _examine(photo, profiles, skip_bad, told, asked)
         _print_reading(examination, as_json)
+        if budget:
+            _print_budget(examination, as_json)
         wanted.write(examination)
     except KeyidError as error:
         _fail(error, as_json)
@@ -116,6 +120,13 @@ def _print_reading(examination: Examination, as_json: bool) -> None:
         click.echo(json.dumps(reading.to_json(), allow_nan=False))
     else:
         _echo(reading_text(reading), nl=False)
+
+
+def _print_budget(examination: Examination, as_json: bool) -> None:
+    """The budget under the text, or beside the JSON on standard error."""
+    from keyid.budget_text import budget_text
+
+    _echo(budget_text(examination.blade), err=as_json)
 
 
 def _fail(error: KeyidError, as_json: bool) -> NoReturn:

@@ -13,6 +13,7 @@ from keyid.told import ReferenceKind, Told
 
 Command = TypeVar("Command", bound=Callable[..., object])
 
+THICKNESSES_MM = (0.8, 5.0)  # of any key's blade (common practice, no source)
 KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin", "sheet": "sheet"}
 BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
 
@@ -34,10 +35,17 @@ def telling(command: Command) -> Command:
     """Add the options of a command that measures a photo; it gets them as ``told``."""
 
     @functools.wraps(command)
-    def gathered(*, coin: Coin | None, reference: str | None, bar: float | None, **others: Any) -> object:  # noqa: ANN401
+    def gathered(
+        *,
+        coin: Coin | None,
+        reference: str | None,
+        bar: float | None,
+        thickness: float | None,
+        **others: Any,  # noqa: ANN401
+    ) -> object:
         if reference == "coin" and coin is None:
             raise click.UsageError("Tell which coin it is with --coin, by its diameter in mm or its name.")
-        return command(told=Told(coin, KINDS[reference] if reference else None, bar), **others)
+        return command(told=Told(coin, KINDS[reference] if reference else None, bar, thickness), **others)
 
     coin_help = "The coin beside the key: its diameter in mm, or a name ('US quarter')."
     with_coin = click.option("--coin", type=CoinType(), help=coin_help)
@@ -45,4 +53,6 @@ def telling(command: Command) -> Command:
     with_kind = click.option("--reference", type=click.Choice(list(KINDS)), help=kinds_help)
     bar_help = "What the 100 mm bar of the printed measuring sheet really measures, in mm."
     with_bar = click.option("--bar", type=click.FloatRange(*BARS_MM), help=bar_help)
-    return cast(Command, with_coin(with_kind(with_bar(gathered))))
+    thickness_help = "The blade's thickness by caliper, in mm: it narrows what the height of its face is."
+    with_thickness = click.option("--thickness", type=click.FloatRange(*THICKNESSES_MM), help=thickness_help)
+    return cast(Command, with_coin(with_kind(with_bar(with_thickness(gathered)))))

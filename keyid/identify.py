@@ -123,7 +123,8 @@ def measure(photo_path: Path, told: Told | None = None) -> tuple[Photo, Scale, S
     photo = load_photo(photo_path)
     scale = _sharp_scale(photo, told)
     silhouette = find_silhouette(photo, scale)
-    blade, frame = measure_blade(find_outline(photo, scale, silhouette), scale)
+    thickness_mm = None if told is None else told.thickness_mm
+    blade, frame = measure_blade(find_outline(photo, scale, silhouette, thickness_mm), scale)
     return photo, scale, silhouette, blade, frame
 
 

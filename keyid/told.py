@@ -22,8 +22,11 @@ class Told:
         Which kind of reference to use; else the first that is found.
     bar_mm : float or None
         What the 100 mm bar of the printed measuring sheet really measures.
+    thickness_mm : float or None
+        The blade's thickness, measured by hand.
     """
 
     coin: Coin | None = None
     reference: ReferenceKind | None = None
     bar_mm: float | None = None
+    thickness_mm: float | None = None

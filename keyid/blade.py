@@ -15,7 +15,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
-from keyid.face import BODY_MM
 from keyid.length import Length
 from keyid.lie import Lie, lie_variations
 from keyid.outline import EdgePoints, Outline, seen_by
@@ -24,7 +23,10 @@ from keyid.scale import Scale
 Array = NDArray[np.float64]
 
 HEAD_MARGIN_MM = 1.0  # the coarse place where the blade leaves the head is good to about a millimetre
-NEAR_STEP_MM = 0.3  # past the shoulder's blur and rounding
+NEAR_STEP_MM = 0.14  # past the shoulder's blur
+STEP_LAND_MM = 0.32  # of land beside the shoulder: before the first cut's flank begins on almost every blade
+STEP_LAND_FLAT_MM = 0.12  # its points differ by less, a rounded corner's blur among them; a flank climbs 0.3 mm
+STEP_LAND_ABOVE_MM = 0.1  # so much above every other stretch: then cuts have taken all other lands away
 TIP_TAPER_MM = 3.5  # the blade tapers toward its tip over about that much
 TIP_LAND_MM = 1.2  # the last land of a cut edge may be that close to the tip
 FEW_POINTS = 20
@@ -243,7 +245,6 @@ class Reduced:
 def _plan(outline: Outline) -> Plan:
     """Decide which edges are cut and where the stop is."""
     start = outline.head_s_mm + HEAD_MARGIN_MM
-    start = max(start, -BODY_MM)
     tip = float(np.max(outline.tip.s_mm))
     upper_cut, lower_cut = (
         _is_cut(points, sign, start, tip) for points, sign in ((outline.upper, 1), (outline.lower, -1))
@@ -300,7 +301,7 @@ def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.in
 def _reduce(outline: Outline, plan: Plan) -> Reduced:
     """Turn the outline to the blade's axis and find its uncut lines and ends."""
     step = _step_s(outline, plan)
-    start = max(outline.head_s_mm + HEAD_MARGIN_MM, -BODY_MM) if step is None else step + NEAR_STEP_MM
+    start = outline.head_s_mm + HEAD_MARGIN_MM if step is None else step + NEAR_STEP_MM
     end = float(np.max(outline.tip.s_mm)) - TIP_TAPER_MM
     slope = _axis_slope(outline, plan, start, end)
     cos, sin = 1 / np.hypot(1, slope), slope / np.hypot(1, slope)
@@ -313,8 +314,8 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         ("lower", outline.lower, -1, plan.lower_cut),
     ):
         inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
-        across = turned[name][1][inside] * sign
-        lines.append(sign * (_land(across) if cut else float(np.median(across))))
+        along, across = turned[name][0][inside], turned[name][1][inside] * sign
+        lines.append(sign * (_land(across, along - start) if cut else float(np.median(across))))
     tip_along = _foremost(turned["tip"][0])
     stop_along = tip_along
     if step is not None:
@@ -342,8 +343,9 @@ def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float
         inside = _within(points, start, end)
         return _robust_slope(points.s_mm[inside], points.v_mm[inside])
     upper, lower = outline.upper, outline.lower
-    middle = 0.5 * (upper.v_mm + lower.v_mm)
-    both = EdgePoints(upper.s_mm, middle, np.hypot(upper.u_mm, lower.u_mm))
+    facing = [np.interp(upper.s_mm, lower.s_mm, values) for values in (lower.v_mm, lower.u_mm)]
+    middle = 0.5 * (upper.v_mm + facing[0])
+    both = EdgePoints(upper.s_mm, middle, np.hypot(upper.u_mm, facing[1]))
     inside = _within(both, start, end)
     return _robust_slope(both.s_mm[inside], middle[inside])
 
@@ -362,8 +364,21 @@ def _robust_slope(x: Array, y: Array) -> float:
     return float(slope)
 
 
-def _land(across: Array) -> float:
-    """Level of the uncut lands of a cut edge: the highest at which enough of the edge runs straight along the blade."""
+def _land(across: Array, from_stop: Array) -> float:
+    """Level of the uncut lands of a cut edge.
+
+    It is the highest at which enough of the edge runs straight along the blade, or that of the stretch beside the
+    shoulder where this is still higher: cuts may have taken all other lands away.
+    """
+    land = _common_level(across)
+    beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
+    if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
+        return float(np.median(beside))
+    return land
+
+
+def _common_level(across: Array) -> float:
+    """The highest level at which enough of an edge runs straight along the blade."""
     if len(across) < LAND_POINTS:
         return float(np.max(across))
     windows = np.lib.stride_tricks.sliding_window_view(across, LAND_POINTS)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.face import LIMIT
+from keyid.segmentation import ODDS_LIMIT, Regions
 from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 
 Array = NDArray[np.float64]
@@ -18,9 +18,9 @@ COLLAR_BEYOND_MM = 3.0  # beyond the blade's edge: past every collar, where only
 COLLAR_FAR_MM = 3.8
 COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the head's front
 NEAR_MM = 0.4  # beside the step: past its blur
-BLADE_MIN_MM = 14.0  # no step is looked for nearer to the tip
+NEAR_START_MM = (-3.5, 7.0)  # from the start that the regions tell: a collar on one side only may pass for blade
 EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
-STEP_SCORE = 0.15  # from which a step is believed
+STEP_SCORE = 0.4  # from which a step is believed
 EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
 FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so clear; nearer to the tip are only cuts
 RIM_PART = 0.6  # of the sharper rim's edge: the other rim of the step's face
@@ -43,14 +43,18 @@ class Step:
     score: float
 
 
-def find_step(strip: Strip, face: Image, sign: int, edge_mm: float) -> Step | None:
-    """The shoulder's step beside an edge that lies ``edge_mm`` outward on the side ``sign``; None where none shows."""
+def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_mm: float) -> Step | None:
+    """The shoulder's step beside an edge; None where none shows.
+
+    The edge lies ``edge_mm`` outward on the side ``sign``, and the blade begins near the station ``start_mm``.
+    """
+    metal = regions.metal_odds / ODDS_LIMIT
     out = strip.v_mm * sign
     along = gradients(strip.values)[0]
     beyond = (out > edge_mm + COLLAR_BEYOND_MM) & (out < edge_mm + COLLAR_FAR_MM)
     if beyond.sum() < FEW_ROWS:
         return None
-    head = face[beyond].mean(axis=0) / LIMIT
+    head = metal[beyond].mean(axis=0)
     score = np.zeros(len(strip.s_mm))
     sharp = np.zeros(len(strip.s_mm))
     for offset in BAND_OFFSETS_MM:
@@ -58,10 +62,11 @@ def find_step(strip: Strip, face: Image, sign: int, edge_mm: float) -> Step | No
         if min(band.sum() for band in bands) < FEW_ROWS:
             continue
         edges = [_edge(along[band]) for band in bands]
-        changes = [_change(face[band].mean(axis=0) / LIMIT, head) for band in bands]
+        changes = [_change(metal[band].mean(axis=0), head) for band in bands]
         score = np.maximum(score, np.sqrt(edges[0] * changes[0] * edges[1] * changes[1]))
         sharp = np.maximum(sharp, edges[0] + edges[1])
-    score[np.searchsorted(strip.s_mm, -BLADE_MIN_MM) :] = 0.0
+    from_start = strip.s_mm - start_mm
+    score[(from_start < NEAR_START_MM[0]) | (from_start > NEAR_START_MM[1])] = 0.0
     if score.max() < STEP_SCORE:
         return None
     first = int(np.argmax(score > FIRST_PART * score.max()))

@@ -7,38 +7,25 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.blade_region import BladeRegion, find_region, head_of
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
 from keyid.ends import Step, find_step
-from keyid.face import CORE, LIMIT, face_log_ratio, metal_log_ratio
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
-from keyid.rims import (
-    LAND_PERCENTILE,
-    STRIDE,
-    THICKNESSES_MM,
-    TIP_SIDE_MM,
-    Rim,
-    Side,
-    centred,
-    choose_thickness,
-    follow,
-    look_outward,
-    look_past_tip,
-    refine,
-)
+from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, refine
 from keyid.scale import Scale
+from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
-from keyid.strip import Image, Strip, recentred, straighten_aligned
+from keyid.strip import Strip, straighten
 
 Array = NDArray[np.float64]
 
-RUNS_ON_MM = 1.5  # the strip's last stretch, well past a coarse tip
-RUNS_ON = 0.5  # of the greatest log ratio: clearly face
-LENGTHENED_MM = 3.0  # a step on: less than what lies past the coarse tip
-LENGTHENED_TIMES = 6
+FRAMED_TIMES = 4  # a coarse silhouette's frame is mended in one or two steps
+FRAMED_MM, FRAMED_SLOPE = 0.3, 0.005  # a frame that moves less than that stays
+TOLD_THICKNESS_U_MM = 0.05  # of a blade measured with a caliper, less a worn face
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
-BODY_FROM_TIP_MM = (4.0, 16.0)  # stretch that belongs to the blade of every key, not to its collar or tip
+PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own column and its neighbour
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
@@ -108,61 +95,62 @@ class Outline:
 def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None = None) -> Outline:
     """Measure the outline of the blade's upper face to sub-pixel.
 
-    ``thickness_mm`` is a thickness known from elsewhere; without it the photo's own evidence is used.
+    ``thickness_mm`` is a thickness known from elsewhere; without it the usual one is assumed.
+
+    Raises PhotoError ``key-unclear`` when the blade can't be told from what is around it.
     """
     camera = scale.camera
-    inputs = assume_inputs(silhouette, scale, thickness_mm)
-    strip = _to_the_tip(photo, camera, inputs, silhouette)
-    middle, width = centred(strip, face_log_ratio(strip), camera, -TIP_MARGIN_MM)
-    strip = recentred(strip, photo, camera, inputs, middle, width)
-    face = face_log_ratio(strip)
-    tip_side = look_past_tip(strip, metal_log_ratio(strip), camera)
-    tip_rims, _ = follow(tip_side, np.array([inputs.thickness_mm]))
+    silhouette, strip, regions, region = _framed(photo, scale, silhouette, thickness_mm)
     px_mm = mm_per_px(strip, camera)
-    last = float(np.max(_tip_points(strip, tip_side, tip_rims[0], px_mm).s_mm)) - TIP_MARGIN_MM
-    sides = [look_outward(strip, face, camera, sign, last) for sign in (1, -1)]
-    followed = [follow(side) for side in sides]
-    thickness, thickness_u = choose_thickness(followed[0][1] + followed[1][1])
-    if thickness_mm is not None:
-        thickness, thickness_u = thickness_mm, 0.1 * THICKNESS_U_MM
-    best = int(np.argmin(np.abs(THICKNESSES_MM - thickness)))
+    tip_side = look_past_tip(strip, regions)
+    tip = _tip_points(strip, tip_side, follow(tip_side), px_mm)
+    last = float(np.max(tip.s_mm)) - TIP_MARGIN_MM
+    steps = [_step(strip, regions, region, sign, px_mm) for sign in (1, -1)]
+    starts = [region.start_mm if step is None else step.s_mm + PAST_STEP_MM for step in steps]
+    odds = regions.face_odds if steps == [None, None] else regions.metal_odds  # near a collar they are hard to part
+    sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
-        _edge_points(strip, side, rims[best], sign, thickness, px_mm)
-        for side, (rims, _), sign in zip(sides, followed, (1, -1), strict=True)
+        _edge_points(strip, sign, side, follow(side), px_mm, camera) for sign, side in zip((1, -1), sides, strict=True)
     )
-    tip_rims, _ = follow(tip_side, np.array([thickness]))
-    steps = [_step(strip, face, points, sign, px_mm) for points, sign in ((upper, 1), (lower, -1))]
-    outline = Outline(
+    return Outline(
         camera=camera,
         lie=strip.lie,
-        inputs=inputs,
-        thickness_u_mm=thickness_u,
+        inputs=assume_inputs(silhouette, scale, thickness_mm),
+        thickness_u_mm=THICKNESS_U_MM if thickness_mm is None else TOLD_THICKNESS_U_MM,
         upper=upper,
         lower=lower,
-        tip=_tip_points(strip, tip_side, tip_rims[0], px_mm),
+        tip=tip,
         upper_step=steps[0],
         lower_step=steps[1],
-        head_s_mm=-strip.length_mm,
+        head_s_mm=region.start_mm,
         head=silhouette.head,
         bloom_u_mm=_bloom_u_mm(strip, (upper, lower), px_mm),
     )
-    return seen_by(outline, camera, replace(inputs, thickness_mm=thickness))
 
 
-def _to_the_tip(photo: Photo, camera: Camera, inputs: LieInputs, silhouette: Silhouette) -> Strip:
-    """The straightened blade, lengthened while its face runs on through the strip's end.
+def _framed(
+    photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None
+) -> tuple[Silhouette, Strip, Regions, BladeRegion]:
+    """The strip that lies exactly along the blade, its regions, the blade's place in it, and the silhouette corrected.
 
-    A coarse silhouette may end at a glare or at a groove; the blade doesn't.
+    A coarse silhouette may be askew, hold a shadow, end at a glare, or take the head for metal: what the strip shows
+    mends it.
     """
-    ends = silhouette.blade_px
-    for _ in range(LENGTHENED_TIMES):
-        strip = straighten_aligned(photo, camera, inputs, ends, silhouette.width_mm)
-        core = np.abs(strip.v_mm) < CORE * strip.width_mm
-        past = face_log_ratio(strip)[np.ix_(core, strip.s_mm > strip.s_mm[-1] - RUNS_ON_MM)]
-        if np.mean(past) < RUNS_ON * LIMIT:
+    camera = scale.camera
+    ends, width = silhouette.blade_px, silhouette.width_mm
+    for _ in range(FRAMED_TIMES):
+        lie = place(assume_inputs(silhouette, scale, thickness_mm), ends, camera)
+        length = -float(lie.from_px(ends[:1], camera)[0, 0])
+        strip = straighten(photo, camera, lie, length, width)
+        regions = segment(strip, camera)
+        region = find_region(strip, regions)
+        head = head_of(strip, regions, region) or silhouette.head
+        moved = np.abs(region.ends - [[-length, 0.0], [0.0, 0.0]]).max()
+        if moved < FRAMED_MM and abs(region.slope) < FRAMED_SLOPE and head == silhouette.head:
             break
-        ends = strip.lie.to_px(np.array([[-strip.length_mm, 0.0], [LENGTHENED_MM, 0.0]]), camera)
-    return strip
+        silhouette = replace(silhouette, head=head)
+        ends, width = lie.to_px(region.ends, camera), region.width_mm
+    return silhouette, strip, regions, region
 
 
 def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
@@ -195,14 +183,15 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
     )
 
 
-def _edge_points(strip: Strip, side: Side, rim: Rim, sign: int, thickness_mm: float, px_mm: float) -> EdgePoints:
+def _edge_points(strip: Strip, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera) -> EdgePoints:
     """Refine a side's rim and estimate how well it is located."""
     place, gradient = refine(side, rim)
     slope = rim.move / STRIDE
     steep = np.hypot(1.0, slope)
-    s_mm = strip.s_mm[rim.column]
+    s_mm = side.at_mm[rim.column]
+    wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera) * [1.0, sign]
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
-    apart = (side.wall[:, 1] - slope * side.wall[:, 0]) / steep * thickness_mm
+    apart = (wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
     u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2) * steep
     u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
@@ -221,19 +210,16 @@ def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], px_mm: float
 def _tip_points(strip: Strip, side: Side, rim: Rim, px_mm: float) -> EdgePoints:
     """The tip's rim, v ascending."""
     place, gradient = refine(side, rim)
-    across = strip.v_mm[np.abs(strip.v_mm) < strip.width_mm / 2 - TIP_SIDE_MM][rim.column]
+    across = side.at_mm[rim.column]
     place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm
     u = np.where(gradient < WEAK_GRADIENT, np.inf, EDGE_U_MM + NOISE_U_MM / np.maximum(gradient, 1e-6))
     return EdgePoints(place[::-1], across[::-1], u[::-1])
 
 
-def _step(strip: Strip, face: Image, points: EdgePoints, sign: int, px_mm: float) -> Step | None:
-    """The shoulder's step beside an edge, whose level is taken from its outermost stretch along the blade."""
-    body = (points.s_mm > -BODY_FROM_TIP_MM[1]) & (points.s_mm < -BODY_FROM_TIP_MM[0]) & np.isfinite(points.u_mm)
-    if not body.any():
-        return None
-    level = float(np.percentile(points.v_mm[body] * sign, LAND_PERCENTILE))
-    step = find_step(strip, face, sign, level)
+def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float) -> Step | None:
+    """The step beside the edge on the side ``sign``."""
+    level = sign * region.middle_mm + region.width_mm / 2
+    step = find_step(strip, regions, sign, level, region.start_mm)
     if step is None:
         return None
     beside = np.array([sign * (level + STEP_LOOK_MM)])

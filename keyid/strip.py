@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
-from keyid.lie import Lie, LieInputs, place
+from keyid.lie import Lie
 from keyid.photo import Photo
 
 Array = NDArray[np.float64]
@@ -18,17 +18,11 @@ Image = NDArray[np.float32]
 STEP_MM = 0.04  # 25 samples per mm: at or above what 12 MP photos hold
 HALF_WIDTH_MM = 4.0  # a coarse width may be too small: half the width of a usual blade is always taken for metal
 SIDE_MM = 4.0  # room beyond the blade's edges: the blade's wall, its shadow and some background
-BEFORE_MM = 5.0  # room behind the place where the blade leaves the head: the shoulder's collar
+BEFORE_MM = 9.0  # room behind the blade: the shoulder's collar and the head's front
 BEYOND_MM = 3.5  # room past the coarse tip
 MAP_STEP = 16  # the map from plane to photo is smooth: computed every 16 samples, interpolated between
 ANTIALIAS_FROM = 1.3  # photo pixels per sample above which the photo is smoothed before it is resampled
 GRADIENT_SIGMA = 1.3  # samples (0.05 mm): about the blur of a sharp photo
-ALIGN_RANGE_DEG = 4.0  # a coarse silhouette's axis is better than that
-ALIGN_STEP_DEG = 0.1
-ALIGN_DONE_DEG = 0.05  # 0.02 mm over a blade's length
-ALIGN_BLOCK = 6  # columns averaged first: 0.24 mm, along which no line of the range climbs half a sample
-ALIGN_ROUNDS = 3
-ALIGN_SOFT = 0.03  # gradient (of 1) from which a line counts in full, so that one strong shadow doesn't decide
 
 
 @dataclass(frozen=True)
@@ -89,58 +83,12 @@ def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_m
     return Strip(values.astype(np.float32) / 255.0, s_mm, v_mm, length_mm, width_mm, lie)
 
 
-def straighten_aligned(photo: Photo, camera: Camera, inputs: LieInputs, blade_px: Array, width_mm: float) -> Strip:
-    """The strip whose columns run exactly along the blade.
-
-    The blade's straight lines (uncut edges, grooves, brush marks) all run along its axis: the strip is turned until
-    the gradients across it, averaged along the rows, are strongest.
-    """
-    ends = blade_px
-    for _ in range(ALIGN_ROUNDS):
-        lie = place(inputs, ends, camera)
-        length = -float(lie.from_px(ends[:1], camera)[0, 0])
-        strip = straighten(photo, camera, lie, length, width_mm)
-        slope = np.tan(np.radians(_misalignment_deg(strip)))
-        turned = np.array([[-length, -slope * length / 2], [0.0, slope * length / 2]])
-        if abs(slope) * 180 / np.pi < ALIGN_DONE_DEG:
-            break
-        ends = lie.to_px(turned, camera)
-    return strip
-
-
-def recentred(
-    strip: Strip, photo: Photo, camera: Camera, inputs: LieInputs, middle_mm: float, width_mm: float
-) -> Strip:
-    """The strip again, with the blade's middle at v = 0 and another width."""
-    ends = strip.lie.to_px(np.array([[-strip.length_mm, middle_mm], [0.0, middle_mm]]), camera)
-    return straighten(photo, camera, place(inputs, ends, camera), strip.length_mm, width_mm)
-
-
 def gradients(values: Image) -> tuple[Image, Image]:
     """Smoothed derivatives per sample along the columns' and the rows' direction, each (rows, columns, 3)."""
     smooth = cv2.GaussianBlur(values, (0, 0), GRADIENT_SIGMA)
     along = cv2.Sobel(smooth, cv2.CV_32F, 1, 0, scale=1 / 8)
     down = cv2.Sobel(smooth, cv2.CV_32F, 0, 1, scale=1 / 8)
     return along.astype(np.float32), down.astype(np.float32)
-
-
-def _misalignment_deg(strip: Strip) -> float:
-    """Angle by which the blade's lines climb (v grows) with s in the strip."""
-    inside = (strip.s_mm > 1.0 - strip.length_mm) & (strip.s_mm < -2.0)
-    down = gradients(strip.values)[1][:, inside]
-    down = down / (np.linalg.norm(down, axis=2, keepdims=True) + ALIGN_SOFT)
-    down = cv2.resize(down, (down.shape[1] // ALIGN_BLOCK, down.shape[0]), interpolation=cv2.INTER_AREA)
-    middle = down.shape[1] / 2
-    angles = np.arange(-ALIGN_RANGE_DEG, ALIGN_RANGE_DEG + ALIGN_STEP_DEG / 2, ALIGN_STEP_DEG)
-    energy = np.empty(len(angles))
-    for i, angle in enumerate(angles):
-        slope = ALIGN_BLOCK * np.tan(np.radians(angle))
-        shear = np.array([[1, 0, 0], [-slope, 1, slope * middle]], np.float32)
-        sheared = cv2.warpAffine(
-            down, shear, (down.shape[1], down.shape[0]), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        )
-        energy[i] = np.sum(sheared.mean(axis=1) ** 2)
-    return peak_position(energy, int(np.argmax(energy))) * ALIGN_STEP_DEG - ALIGN_RANGE_DEG
 
 
 def peak_position(values: Array, index: int) -> float:

@@ -130,9 +130,8 @@ def exact_outline(scene: Scene, noise_mm: float = 0.0, thickness_u_mm: float = 0
         s_v = lie.from_px(project_plan(np.column_stack([x_mm, y_mm]), truth.up_mm, truth.pose, camera), camera)
         return np.asarray(s_v + rng.normal(0, noise_mm, s_v.shape) * [0.0, 1.0])
 
-    x = np.arange(-key.collar_mm, key.length_mm - 0.6, STATION_MM)
-    edge_a = np.where(x < 0, key.width_mm + key.step_a_mm, key.height_mm("a", np.maximum(x, 0)))
-    edge_b = np.where(x < 0, -key.step_b_mm, key.width_mm - key.height_mm("b", np.maximum(x, 0)))
+    x = np.arange(STATION_MM, key.length_mm - 0.6, STATION_MM)
+    edge_a, edge_b = key.height_mm("a", x), key.width_mm - key.height_mm("b", x)
     y = np.arange(0.5, key.width_mm - 0.5, STATION_MM)
     edges = [seen(x, edge_a), seen(x, edge_b)]
     steps = [
@@ -143,7 +142,7 @@ def exact_outline(scene: Scene, noise_mm: float = 0.0, thickness_u_mm: float = 0
         edges, steps = edges[::-1], steps[::-1]
     tip = seen(_front(key, y), y)
     tip = tip[np.argsort(tip[:, 1])]
-    head = float(seen(np.array([-key.collar_mm]), np.array([key.width_mm / 2]))[0, 0])
+    head = float(seen(np.array([0.0]), np.array([key.width_mm / 2]))[0, 0])
     points = [EdgePoints(p[:, 0], p[:, 1], np.full(len(p), max(noise_mm, 0.005))) for p in (*edges, tip)]
     return Outline(camera, lie, inputs, thickness_u_mm, *points, *steps, head, key.head, 0.0)
 

@@ -16,7 +16,7 @@ from keyid.cuts import find_cuts
 from keyid.outline import Outline
 from keyid.scale import Variation
 from tests.scene import CutSpec, KeySpec, Scene
-from tests.unit.known_scene import KEY, VIEWS, exact_outline, moved_focal, scale_of, view_of, viewed
+from tests.unit.known_scene import KEY, STATION_MM, VIEWS, exact_outline, moved_focal, scale_of, view_of, viewed
 
 Array = NDArray[np.float64]
 
@@ -83,9 +83,8 @@ def test_a_tip_stop_counts_from_the_tip() -> None:
 
 
 def test_of_two_cut_edges_the_upper_one_is_a() -> None:
-    key = replace(
-        TIP_STOP, cuts=(*TIP_STOP.cuts[:4], *(replace(cut, root_mm=cut.root_mm - 0.25) for cut in TIP_STOP.cuts[4:]))
-    )
+    last = TIP_STOP.cuts[-1]
+    key = replace(TIP_STOP, cuts=(*TIP_STOP.cuts[:-1], replace(last, root_mm=last.root_mm - 0.25)))
     for face_up in ("a", "b"):
         scene = view_of(key, face_up=face_up, picture=False)
         blade = measured(scene)
@@ -262,8 +261,15 @@ def test_too_few_points_have_no_slope() -> None:
 def test_the_lands_are_the_highest_level_stretches() -> None:
     across = np.concatenate([np.full(30, 3.5), np.linspace(3.5, 2.0, 15), np.full(12, 2.0), np.linspace(2.0, 3.5, 15)])
     spike = np.concatenate([across, [3.9], np.full(20, 3.48)])
-    assert _land(across) == pytest.approx(3.5)
-    assert _land(spike) == pytest.approx(3.5, abs=0.02)  # one point isn't a land
+    assert _land(across, STATION_MM * np.arange(len(across))) == pytest.approx(3.5)
+    assert _land(spike, STATION_MM * np.arange(len(spike))) == pytest.approx(3.5, abs=0.02)  # one point isn't a land
+
+
+def test_where_cuts_took_all_lands_the_stretch_at_the_shoulder_stays() -> None:
+    across = np.concatenate([np.full(5, 4.0), np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.full(20, 2.6)])
+    from_stop = STATION_MM * np.arange(len(across))
+    assert _land(across, from_stop) == pytest.approx(4.0)
+    assert _land(across[4:], from_stop[4:] - from_stop[4]) == pytest.approx(2.6)  # a flank beside it is no land
 
 
 def test_a_burr_is_no_tip() -> None:
@@ -290,4 +296,4 @@ def test_the_length_in_a_picture_is_right_within_its_uncertainty(view: tuple[flo
     scene, outline = viewed(*view)
     blade = measured(scene, outline=outline)
     assert blade.length is not None
-    assert abs(blade.length.mm - KEY.length_mm) < min(2 * blade.length.u_mm, 0.1)
+    assert abs(blade.length.mm - KEY.length_mm) < min(2 * blade.length.u_mm, 0.2)  # the tip's wall may pass for face

@@ -7,10 +7,10 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from keyid.ends import BLADE_MIN_MM, Step, find_step
-from keyid.face import LIMIT
+from keyid.ends import NEAR_START_MM, Step, find_step
 from keyid.lie import LieInputs, place
 from keyid.outline import EdgePoints
+from keyid.segmentation import Regions
 from keyid.strip import STEP_MM, Strip
 from tests.scene import posed_camera
 from tests.unit.known_scene import STEP_LOOK_MM, VIEWS, found_on_face, viewed
@@ -25,8 +25,8 @@ METAL, TABLE = 0.75, 0.45  # sRGB-coded greys
 BLUR_MM = 0.07  # about that of a photo with 13 px/mm
 
 
-def strip_of(collar_out: Array, s_mm: Array, v_mm: Array, metal: float = METAL) -> tuple[Strip, NDArray[np.float32]]:
-    """A strip whose metal reaches outward to ``collar_out`` at each station (a step is a jump in it), and its face."""
+def strip_of(collar_out: Array, s_mm: Array, v_mm: Array, metal: float = METAL) -> tuple[Strip, Regions]:
+    """A strip, and its regions, whose metal reaches outward to ``collar_out`` at each station."""
     depth = collar_out[None, :] - np.abs(v_mm)[:, None]
     blurred = 0.5 * (1 + erf(depth / (np.sqrt(2) * BLUR_MM)))
     kernel = np.exp(-0.5 * (np.arange(-8, 9) * STEP_MM / BLUR_MM) ** 2)
@@ -34,8 +34,9 @@ def strip_of(collar_out: Array, s_mm: Array, v_mm: Array, metal: float = METAL) 
     grey = TABLE + (metal - TABLE) * sharp_steps
     lie = place(INPUTS, CAMERA.project(np.array([[-15.0, 0, 2.2], [15.0, 0, 2.2]])), CAMERA)
     values = np.repeat(grey[..., None], 3, axis=2).astype(np.float32)
-    face = np.where(depth > 0, LIMIT, -LIMIT).astype(np.float32)
-    return Strip(values, s_mm, v_mm, 27.0, 2 * EDGE_MM, lie), face
+    face = (depth > 0).astype(np.float32)
+    nothing = np.zeros_like(face)
+    return Strip(values, s_mm, v_mm, 27.0, 2 * EDGE_MM, lie), Regions(face, nothing, nothing, nothing)
 
 
 S_MM = np.arange(-32.0, 3.5, STEP_MM)
@@ -47,15 +48,15 @@ def shoulder(at_mm: float, out_mm: float = 1.6) -> Array:
     return np.where(at_mm > S_MM, EDGE_MM + out_mm, EDGE_MM)
 
 
-def found_in(reach: Array, sign: int = 1, metal: float = METAL) -> Step | None:
-    strip, face = strip_of(reach, S_MM, V_MM, metal)
-    return find_step(strip, face, sign, EDGE_MM)
+def found_in(reach: Array, sign: int = 1, metal: float = METAL, start_mm: float = -21.0) -> Step | None:
+    strip, regions = strip_of(reach, S_MM, V_MM, metal)
+    return find_step(strip, regions, sign, EDGE_MM, start_mm)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
 @pytest.mark.parametrize("at_mm", [-23.0, -19.48, -16.2])
 def test_a_step_is_found_where_it_is(at_mm: float, sign: int) -> None:
-    step = found_in(shoulder(at_mm), sign)
+    step = found_in(shoulder(at_mm), sign, start_mm=at_mm + 0.7)
     assert step is not None
     # The drawn step lies half way between the last column of the collar and the next.
     between = S_MM[at_mm > S_MM].max() + STEP_MM / 2
@@ -82,8 +83,8 @@ def test_a_heads_front_is_no_step() -> None:
     assert found_in(np.where(STEP_S_MM > S_MM, 8.0, EDGE_MM)) is None  # it reaches out past every collar
 
 
-def test_a_step_close_to_the_tip_is_none() -> None:
-    assert found_in(shoulder(-BLADE_MIN_MM + 2.0)) is None
+def test_a_step_far_from_the_blades_start_is_none() -> None:
+    assert found_in(shoulder(STEP_S_MM), start_mm=STEP_S_MM - NEAR_START_MM[0] + 0.5) is None
 
 
 def test_of_two_steps_the_one_nearer_to_the_bow_is_the_shoulder() -> None:

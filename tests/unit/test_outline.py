@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from keyid.errors import PhotoError
 from keyid.lie import LieInputs
 from keyid.outline import EdgePoints, find_outline, seen_by
 from tests.unit.known_scene import (
@@ -72,8 +73,9 @@ def test_the_tip_is_found(view: tuple[float, float, float]) -> None:
     scene, outline = viewed(*view)
     found = found_on_face(scene, outline, outline.tip)
     assert np.all(np.diff(outline.tip.v_mm) > 0)
-    # The stated uncertainty of the tip is 0.03 mm: two of them. This tip is round; see the edges' tests for flanks.
-    assert found[:, 0].max() == pytest.approx(KEY.length_mm, abs=0.06)
+    # Two thirds of the tip's stated uncertainty; a wall that shows may pass for face, by no more than its own depth.
+    wall = float(outline.lie.wall(np.zeros((1, 2)), outline.camera)[0, 0]) * KEY.thickness_mm
+    assert KEY.length_mm - 0.05 < found[:, 0].max() < KEY.length_mm + 0.05 + max(wall, 0.0)
 
 
 @pytest.mark.parametrize("view", VIEWS)
@@ -95,12 +97,10 @@ def test_a_known_thickness_is_kept_and_surer() -> None:
     assert told.thickness_u_mm < 0.5 * free.thickness_u_mm
 
 
-def test_where_nothing_can_be_seen_the_uncertainty_is_infinite() -> None:
+def test_where_nothing_can_be_seen_the_key_is_unclear() -> None:
     scene, _ = viewed(*VIEWS[0])
     photo = photo_of(scene)
     dull = replace(photo, pixels=np.full_like(photo.pixels, 128))
-    outline = find_outline(dull, scale_of(scene), silhouette_of(scene))
-    for points in (outline.upper, outline.lower, outline.tip):
-        assert np.isinf(points.u_mm).all()
-    assert outline.upper_step is None
-    assert outline.lower_step is None
+    with pytest.raises(PhotoError) as caught:
+        find_outline(dull, scale_of(scene), silhouette_of(scene))
+    assert caught.value.code == "key-unclear"

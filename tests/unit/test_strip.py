@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from keyid.lie import LieInputs, place
 from keyid.photo import Photo
-from keyid.strip import MAP_STEP, STEP_MM, gradients, peak_position, recentred, straighten, straighten_aligned
+from keyid.strip import MAP_STEP, gradients, peak_position, straighten
 from tests.scene import posed_camera
-from tests.unit.known_scene import KEY, on_face, photo_of, silhouette_of, true_inputs, view_of
 
 Array = NDArray[np.float64]
 
@@ -63,31 +62,6 @@ def test_columns_and_rows_are_where_stations_and_places_say() -> None:
     assert strip.values.shape == (len(strip.v_mm), len(strip.s_mm), 3)
     assert strip.v_mm[0] > 0 > strip.v_mm[-1]
     assert strip.s_mm[0] < -20.0 < 0.0 < strip.s_mm[-1]
-
-
-@pytest.mark.parametrize("across_mm", [-0.7, 0.0, 1.2])
-@pytest.mark.parametrize("yaw_deg", [0.0, 140.0])
-def test_a_crooked_silhouette_is_straightened(yaw_deg: float, across_mm: float) -> None:
-    scene = view_of(tilt_deg=12.0, azimuth_deg=60.0, yaw_deg=yaw_deg)
-    silhouette = silhouette_of(scene, neck_off_mm=(0.0, across_mm))  # up to 2.5 degrees
-    camera = scene.truth.camera
-    strip = straighten_aligned(photo_of(scene), camera, true_inputs(scene), silhouette.blade_px, silhouette.width_mm)
-    ends = on_face(scene, strip.lie.to_px(np.array([[-20.0, 0.0], [-2.0, 0.0]]), camera))
-    slope = np.degrees(np.arctan2(*(ends[1] - ends[0])[::-1]))
-    assert abs(slope) < 0.15  # deg: the search stops below 0.05; the rest is a twentieth of a mm over the blade
-
-
-def test_recentred_moves_the_middle() -> None:
-    scene = view_of(tilt_deg=12.0, azimuth_deg=60.0)
-    camera, inputs = scene.truth.camera, true_inputs(scene)
-    silhouette = silhouette_of(scene)
-    strip = straighten_aligned(photo_of(scene), camera, inputs, silhouette.blade_px, KEY.width_mm)
-    before = on_face(scene, strip.lie.to_px(np.array([[-10.0, 0.8]]), camera))
-    moved = recentred(strip, photo_of(scene), camera, inputs, 0.8, 9.0)
-    after = on_face(scene, moved.lie.to_px(np.array([[-10.0, 0.0]]), camera))
-    np.testing.assert_allclose(after, before, atol=0.01)  # both lies are one plane: only the frame moves
-    assert moved.width_mm == 9.0
-    assert len(moved.v_mm) == pytest.approx((9.0 + 8.0) / STEP_MM, abs=1)
 
 
 # --- small parts -----------------------------------------------------------------------------------------------------

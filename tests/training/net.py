@@ -1,0 +1,60 @@
+"""The network: encoder and decoder with skip connections, small enough for a tenth of a second on one core."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+from pathlib import Path
+
+import torch
+from torch import Tensor, nn
+from torch.nn import functional
+from torch.nn.utils.fusion import fuse_conv_bn_eval
+
+CHANNELS = (12, 20, 28, 36, 36)
+INPUTS, CLASSES = 5, 5  # three colours and the wall's direction; off, face, body, wall, plastic
+
+
+class Step(nn.Sequential):
+    """Convolution, normalisation, rectification."""
+
+    def __init__(self, inputs: int, outputs: int) -> None:
+        super().__init__(
+            nn.Conv2d(inputs, outputs, 3, padding=1, bias=False), nn.BatchNorm2d(outputs), nn.ReLU(inplace=True)
+        )
+
+
+class Net(nn.Module):
+    """(batch, 5, rows, columns) to logits (batch, 5, rows, columns); sizes are multiples of 16."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        before = (INPUTS, *CHANNELS)
+        self.down = nn.ModuleList(
+            nn.Sequential(Step(before[i], size), Step(size, size)) for i, size in enumerate(CHANNELS)
+        )
+        self.up = nn.ModuleList(Step(a + b, a) for a, b in pairwise(CHANNELS))
+        self.out = nn.Conv2d(CHANNELS[0], CLASSES, 1)
+
+    def forward(self, x: Tensor) -> Tensor:
+        """Logits of the classes."""
+        seen: list[Tensor] = []
+        for level, step in enumerate(self.down):
+            x = step(x if level == 0 else functional.max_pool2d(x, 2))
+            seen.append(x)
+        for level in reversed(range(len(self.up))):
+            x = functional.interpolate(x, scale_factor=2.0, mode="nearest")
+            x = self.up[level](torch.cat([seen[level], x], dim=1))
+        return self.out(x)
+
+
+def export(net: Net, out: Path) -> None:
+    """Write the network as ONNX (opset 13), with the normalisation folded into the convolutions."""
+    net.eval()
+    for step in net.modules():
+        if isinstance(step, Step):
+            step[0], step[1] = fuse_conv_bn_eval(step[0], step[1]), nn.Identity()
+    axes = {2: "rows", 3: "columns"}
+    torch.onnx.export(
+        net, (torch.zeros(1, INPUTS, 208, 480),), str(out), dynamo=False, opset_version=13,
+        input_names=["strip"], output_names=["logits"], dynamic_axes={"strip": axes, "logits": axes},
+    )  # fmt: skip

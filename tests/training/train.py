@@ -1,0 +1,131 @@
+"""Train the network on one core and write it as ONNX; with ``--leave-out`` photos it tells how it does on those."""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+
+import click
+import cv2
+import numpy as np
+import torch
+from numpy.typing import NDArray
+from torch import Tensor
+from torch.nn import functional
+
+from tests.training.augment import drawn, table_of
+from tests.training.net import Net, export
+from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, scene_examples
+
+BATCH = 4
+SCENE_SHARE = 0.25  # of the examples drawn
+NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
+RIM_WEIGHT = 4.0
+WARM_UP = 50  # steps
+REPORT_S = 120
+
+
+@click.command()
+@click.option(
+    "--photos", multiple=True, type=click.Path(exists=True, path_type=Path), help="Folder of photos and truth."
+)
+@click.option("--scenes", default=140, help="How many random scenes.")
+@click.option("--minutes", default=40.0)
+@click.option("--rate", default=3e-3, help="Greatest learning rate.")
+@click.option("--leave-out", default="", help="Regular expression of photos to test on instead.")
+@click.option("--start", type=click.Path(exists=True, path_type=Path), help="State to go on from.")
+@click.option("--state", required=True, type=click.Path(path_type=Path), help="Where the state is kept.")
+@click.option("--out", type=click.Path(path_type=Path), help="ONNX file to write at the end.")
+def main(
+    photos: tuple[Path, ...],
+    scenes: int,
+    minutes: float,
+    rate: float,
+    leave_out: str,
+    start: Path | None,
+    state: Path,
+    out: Path | None,
+) -> None:
+    """Train."""
+    torch.set_num_threads(1)
+    cv2.setNumThreads(1)
+    torch.manual_seed(1)
+    examples = [example for folder in photos for example in photo_examples(folder)]
+    tested = [e for e in examples if re.fullmatch(leave_out, e.name)]
+    pictured = [e for e in examples if not re.fullmatch(leave_out, e.name)]
+    made = list(scene_examples(scenes))
+    net = Net()
+    if start is not None:
+        net.load_state_dict(torch.load(start))
+    _train(net, (pictured, made), minutes * 60, rate, state)
+    for name, share in _agreement(net, tested).items():
+        click.echo(f"{name}: {share:.4f} of the face agree")
+    if out is not None:
+        export(net, out)
+
+
+def _train(net: Net, examples: tuple[list[Example], list[Example]], seconds: float, rate: float, state: Path) -> None:
+    """Weighted cross entropy, AdamW, a cosine of learning rates over the time given."""
+    rng = np.random.default_rng(1)
+    tables = [table_of(e) for e in examples[0][::8]]
+    optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-4)
+    begun = told = time.monotonic()
+    mean, step = 1.4, 0
+    while (passed := time.monotonic() - begun) < seconds:
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1, (step + 1) / WARM_UP) * (0.02 + 0.49 * (1 + np.cos(np.pi * passed / seconds)))
+        lists = [examples[1] if rng.random() < SCENE_SHARE and examples[1] else examples[0] for _ in range(BATCH)]
+        loss = _loss(net, [drawn(some[rng.integers(len(some))], tables, rng) for some in lists])
+        optimiser.zero_grad()
+        loss.backward()
+        optimiser.step()
+        mean, step = 0.98 * mean + 0.02 * loss.item(), step + 1
+        if time.monotonic() - told > REPORT_S:
+            told = time.monotonic()
+            click.echo(f"{step} steps, {passed:.0f} s, loss {mean:.3f}")
+            torch.save(net.state_dict(), state)
+    torch.save(net.state_dict(), state)
+
+
+def _loss(net: Net, batch: list[tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]]) -> Tensor:
+    """Cross entropy, with more weight near the face's border."""
+    x = torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch]))
+    labels = np.stack([label for _, label, _ in batch])
+    weight = torch.from_numpy(np.stack([_weight(label) for label in labels]))
+    known = torch.from_numpy(np.where(labels == UNKNOWN, 0, labels).astype(np.int64))
+    with torch.autocast("cpu", dtype=torch.bfloat16):
+        logits = net(x.to(memory_format=torch.channels_last))
+    return (functional.cross_entropy(logits.float(), known, reduction="none") * weight).sum() / weight.sum()
+
+
+def _input(picture: NDArray[np.float32], wall: NDArray[np.float32]) -> NDArray[np.float32]:
+    """What `keyid.segmentation.segment` gives the network."""
+    x = np.empty((5, *picture.shape[:2]), np.float32)
+    x[:3], x[3:] = picture.transpose(2, 0, 1) - 0.5, wall[:, None, None]
+    return x
+
+
+def _weight(labels: NDArray[np.uint8]) -> NDArray[np.float32]:
+    """Weight of each sample."""
+    face, kernel = (labels == FACE).astype(np.uint8), np.ones((NEAR_RIM, NEAR_RIM), np.uint8)
+    border = cv2.dilate(face, kernel) - cv2.erode(face, kernel)
+    return np.where(labels == UNKNOWN, 0, 1 + RIM_WEIGHT * border).astype(np.float32)
+
+
+def _agreement(net: Net, tested: list[Example]) -> dict[str, float]:
+    """Intersection over union of the face, for the first frame of each photo."""
+    net.eval()
+    shares = {}
+    for example in {e.name: e for e in reversed(tested)}.values():
+        rows, columns = (size // 16 * 16 for size in example.labels.shape)
+        picture = example.picture[:rows, -columns:].astype(np.float32) / 255
+        with torch.no_grad():
+            logits = net(torch.from_numpy(_input(picture, example.wall.astype(np.float32)))[None])[0]
+        found, true = logits.argmax(dim=0).numpy() == FACE, example.labels[:rows, -columns:] == FACE
+        shares[example.name] = float((found & true).sum() / max((found | true).sum(), 1))
+    return dict(sorted(shares.items()))
+
+
+if __name__ == "__main__":
+    main()

@@ -20,6 +20,8 @@ COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the h
 NEAR_MM = 0.4  # beside the step: past its blur
 NEAR_START_MM = (-3.5, 7.0)  # from the start that the regions tell: a collar on one side only may pass for blade
 EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
+PLAIN_FROM_MM, PLAIN_NEAR_MM = 0.8, 0.6  # a collar so far out, ending where the blade begins, needs no sharp edge
+LEVEL_MM, LEVEL_EDGE = 0.1, 0.2  # but one that shows at all, at one station: a curved head's front recedes outward
 STEP_SCORE = 0.4  # from which a step is believed
 EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
 FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so clear; nearer to the tip are only cuts
@@ -55,6 +57,7 @@ def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_m
     if beyond.sum() < FEW_ROWS:
         return None
     head = metal[beyond].mean(axis=0)
+    from_start = strip.s_mm - start_mm
     score = np.zeros(len(strip.s_mm))
     sharp = np.zeros(len(strip.s_mm))
     for offset in BAND_OFFSETS_MM:
@@ -63,9 +66,11 @@ def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_m
             continue
         edges = [_edge(along[band]) for band in bands]
         changes = [_change(metal[band].mean(axis=0), head) for band in bands]
-        score = np.maximum(score, np.sqrt(edges[0] * changes[0] * edges[1] * changes[1]))
+        both = np.sqrt(changes[0] * changes[1])
+        score = np.maximum(score, both * np.sqrt(edges[0] * edges[1]))
+        if offset >= PLAIN_FROM_MM and _is_level(edges, changes):
+            score = np.maximum(score, np.where(np.abs(from_start) < PLAIN_NEAR_MM, both, 0.0))
         sharp = np.maximum(sharp, edges[0] + edges[1])
-    from_start = strip.s_mm - start_mm
     score[(from_start < NEAR_START_MM[0]) | (from_start > NEAR_START_MM[1])] = 0.0
     if score.max() < STEP_SCORE:
         return None
@@ -73,6 +78,14 @@ def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_m
     near = round(NEAR_MM / STEP_MM)
     best = first + int(np.argmax(score[first : first + near]))
     return Step(_place(strip, sharp, best), float(score[best]))
+
+
+def _is_level(edges: list[Array], changes: list[Array]) -> bool:
+    """Whether two bands change at the same station, with some edge there."""
+    at = [int(np.argmax(change)) for change in changes]
+    near = round(NEAR_MM / STEP_MM)
+    seen = min(float(edge[max(0, i - near) : i + near].max()) for edge, i in zip(edges, at, strict=True))
+    return abs(at[0] - at[1]) * STEP_MM < LEVEL_MM and seen > LEVEL_EDGE
 
 
 def _edge(along: Image) -> Array:

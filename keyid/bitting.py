@@ -23,6 +23,7 @@ OTHERS_MIN_P = 0.005  # less likely codes of a cut aren't told
 ALSO_MIN_P = 0.01  # nor less likely whole bittings
 CALIPER_U_MM = 0.03  # of a careful hand measurement on a blade, the blade's own scatter included
 TURN_MM = 0.005  # spacing of the values that a hand measurement is imagined to give
+TOLD_P = 0.01  # an alternative less likely isn't worth a person's reading
 WORTH_NATS = 0.08  # a measurement that tells less isn't worth asking for
 CONFIRM_CUTS = 3  # the least sure cuts are to be confirmed
 COVERAGE = 2.0  # standard uncertainties for 95 % (JCGM 100:2008, 6.3.3)
@@ -130,7 +131,7 @@ def _look(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
 
 
 def _why(choice: _Choice) -> str:
-    likely = sorted(choice.outcomes, key=lambda outcome: -outcome[1])[:3]
+    likely = sorted((outcome for outcome in choice.outcomes if outcome[1] >= TOLD_P), key=lambda told: -told[1])[:3]
     return "; ".join(f"{mm:.2f} mm: {name} ({p:.0%})".replace("%)", " %)") for name, p, mm in likely) + "."
 
 

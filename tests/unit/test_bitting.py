@@ -136,6 +136,14 @@ def test_a_doubtful_cut_is_asked_for() -> None:
     assert "code 5" in asked.why
 
 
+def test_alternatives_next_to_impossible_are_not_told() -> None:
+    ranking = rank(measured(key_of(PIER, CODE)), (PIER, TWIN, replace(PIER, id="far", name="Far", width_mm=8.9)))
+    asked = next_measurement(ranking, measured(key_of(PIER, CODE)))
+    assert asked is not None
+    assert TWIN.name in asked.why
+    assert "(0 %)" not in asked.why
+
+
 def test_nothing_is_asked_for_when_nothing_is_in_doubt() -> None:
     blade = measured(key_of(PIER, CODE))
     assert next_measurement(rank(blade, (PIER, QUAY)), blade) is None

@@ -71,6 +71,19 @@ def test_dark_metal_has_its_step_in_the_same_place() -> None:
     assert dark.s_mm == pytest.approx(bright.s_mm, abs=1e-3)  # only the sign of the change differs
 
 
+def test_a_faint_step_is_found_where_the_blade_begins() -> None:
+    faint = TABLE + 0.04
+    step = found_in(shoulder(STEP_S_MM, 2.0), metal=faint, start_mm=STEP_S_MM + 0.3)
+    assert step is not None
+    assert step.s_mm == pytest.approx(STEP_S_MM, abs=0.1)  # the stop's stated uncertainty is 0.04 mm
+    assert found_in(shoulder(STEP_S_MM, 2.0), metal=faint, start_mm=STEP_S_MM + 2.0) is None
+
+
+def test_a_faint_curved_front_is_no_step() -> None:
+    v_of_front = EDGE_MM + np.clip((STEP_S_MM - S_MM) * 1.5, 0.0, 2.6)  # recedes by 0.3 mm over the width of a band
+    assert found_in(v_of_front, metal=TABLE + 0.04, start_mm=STEP_S_MM) is None
+
+
 def test_an_edge_without_a_collar_has_no_step() -> None:
     assert found_in(np.full(len(S_MM), EDGE_MM)) is None
 

@@ -63,21 +63,11 @@ def _on_table(picture: Image, labels: NDArray[np.uint8], table: Image, rng: np.r
         return picture
     table = cv2.resize(table, (COLUMNS, ROWS)) if table.shape[:2] != (ROWS, COLUMNS) else table
     table = table[:: rng.choice([-1, 1]), :: rng.choice([-1, 1])]
-    if rng.random() < 0.4:
-        table = _like_the_face(table, picture[labels == FACE], rng)
     grey = picture.mean(axis=2)
     lit = float(np.percentile(grey[off], 80))
     shade = np.clip(cv2.GaussianBlur(np.where(off, grey, lit), (0, 0), 2) / max(lit, 0.02), 0, 1.3)[..., None]
     soft = cv2.GaussianBlur(off.astype(np.float32), (0, 0), 0.8)[..., None]
     return np.asarray(picture * (1 - soft) + soft * np.clip(table * shade, 0, 1), np.float32)
-
-
-def _like_the_face(table: Image, face: Image, rng: np.random.Generator) -> Image:
-    """A table of about the metal's brightness and colour: then only texture, walls and shade tell them apart."""
-    if len(face) == 0:
-        return table
-    wanted = np.median(face, axis=0) * np.exp(rng.normal(0, 0.12) + rng.normal(0, 0.03, 3))
-    return np.asarray(table * wanted / np.maximum(table.mean(axis=(0, 1)), 0.02), np.float32)
 
 
 def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:

@@ -20,7 +20,6 @@ Array = NDArray[np.float64]
 
 OTHER_LEVEL_P = 0.03  # share of widths measured between wrong lines
 OTHER_EDGES_P = 0.03  # share of one-edged keys that are seen cut on both edges
-TOP_PERCENTILE = 95  # of heights: what is higher is astray
 LEVEL_APART_MM = 0.15  # a level that differs by less from the measured width is the same
 LEVEL_NEAR_MM = 0.06  # an uncut edge stays that near to its level
 LEVEL_SEEN_MM = 1.0  # and runs there over that much at least

@@ -21,7 +21,6 @@ STEP_PX = 0.5  # along the row
 RUN_ON = 0.25  # of the row's length: marks beyond both ends, which the search left out
 TALL = 1.6  # times the longest stroke: how far to both sides marks are looked at
 SMOOTH_PX = 1.0
-BACKGROUND = 1.5  # periods: what is slower than that is light and shade
 CLEAR = 0.35  # of the usual mark's depth: fainter ones are dirt
 NEAR = 0.25  # of a period: how far a mark may be from where it is expected
 MOST_MISSING = 6  # marks in a row that may be hidden

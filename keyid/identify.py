@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal, Protocol, TypeVar, TypeVarTuple
 
 from keyid.bitting import confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
@@ -24,6 +25,24 @@ from keyid.scale import Scale
 from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette
 from keyid.told import Told
+
+Stage = Literal["photo", "scale", "key", "edges", "blade", "blades"]
+"""What takes time: decoding, the reference, where the key lies, its edges, measuring, comparing with known blades."""
+
+Made = TypeVar("Made")
+Inputs = TypeVarTuple("Inputs")
+
+
+class Runner(Protocol):
+    """Carries out the stages of a reading: one that waits with a person can tell how far it is, and keep results."""
+
+    def __call__(self, stage: Stage, step: Callable[[*Inputs], Made], *inputs: *Inputs) -> Made:
+        """Return ``step(*inputs)``; nothing else than its inputs has a part in a stage's result."""
+
+
+def plainly(stage: Stage, step: Callable[[*Inputs], Made], *inputs: *Inputs) -> Made:
+    """Carry out a stage and keep nothing."""
+    return step(*inputs)
 
 
 @dataclass(frozen=True)
@@ -84,26 +103,28 @@ def read(
 
 
 def examine(
-    photo_path: Path,
+    source: Path | Photo,
     *,
     profiles: Library | Path | str | None = None,
     skip_bad: bool = False,
     told: Told | None = None,
     question: Question = PLAIN_QUESTION,
     warn: Callable[[str], None] | None = None,
+    run: Runner = plainly,
 ) -> Examination:
     """Identify the key in a photo, as `read` does, and keep what the reading was made from.
 
-    ``question`` tells what is known of the codes and which blank is to be double-checked; ``warn`` is called with a
-    sentence for every profile file that was left out.
+    ``source`` is the file or the photo read from it.  ``question`` tells what is known of the codes and which blank is
+    to be double-checked; ``warn`` is called with a sentence for every profile file that was left out; ``run`` carries
+    out the stages.
     """
     library = profiles if isinstance(profiles, Library) else load_library(_folder(profiles), skip_bad)
     if warn is not None:
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
-    photo, scale, silhouette, blade, frame = measure(photo_path, told)
+    photo, scale, silhouette, blade, frame = measure(source, told, run)
     asked = None if question.blank is None else profile_of_blank(library.profiles, question.blank)
-    ranking = rank(blade, library.profiles, question.known, asked)
+    ranking = run("blades", rank, blade, library.profiles, question.known, asked)
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
@@ -112,7 +133,9 @@ def examine(
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 
-def measure(photo_path: Path, told: Told | None = None) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
+def measure(
+    source: Path | Photo, told: Told | None = None, run: Runner = plainly
+) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
     """Measure the key's blade in a photo; no profile has a part in it.
 
     Raises
@@ -120,11 +143,12 @@ def measure(photo_path: Path, told: Told | None = None) -> tuple[Photo, Scale, S
     PhotoError
         When the photo can't be measured.
     """
-    photo = load_photo(photo_path)
-    scale = _sharp_scale(photo, told)
-    silhouette = find_silhouette(photo, scale)
-    thickness_mm = None if told is None else told.thickness_mm
-    blade, frame = measure_blade(find_outline(photo, scale, silhouette, thickness_mm), scale)
+    told = told or Told()
+    photo = source if isinstance(source, Photo) else run("photo", load_photo, source)
+    scale = run("scale", _sharp_scale, photo, replace(told, thickness_mm=None))
+    silhouette = run("key", find_silhouette, photo, scale)
+    outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm)
+    blade, frame = run("blade", measure_blade, outline, scale)
     return photo, scale, silhouette, blade, frame
 
 

@@ -123,7 +123,13 @@ def load_photo(path: Path) -> Photo:
         ``unreadable-file`` when the file can't be read, is damaged, or holds more than 120 megapixels;
         ``too-coarse`` when a side has fewer than 100 pixels.
     """
-    data = _file_bytes(path)
+    return decode_photo(path.name, _file_bytes(path))
+
+
+def decode_photo(file: str, data: bytes) -> Photo:
+    """Read a photo from the content of a file of that name, as `load_photo` does; raises the same."""
+    if not data:
+        raise _unreadable("This file is empty.")
     with _quiet(data):
         try:
             image = _decode(data)
@@ -138,7 +144,7 @@ def load_photo(path: Path) -> Photo:
         except Exception as error:  # decoders raise over a dozen types on damaged and hostile files
             raise _unreadable("This file is damaged or is not a photo.") from error
     whole = image.format in CAMERA_FORMATS and _is_whole(image.size, exif)
-    return Photo(path.name, hashlib.sha256(data).hexdigest(), pixels, _focal_35mm(exif) if whole else None, whole)
+    return Photo(file, hashlib.sha256(data).hexdigest(), pixels, _focal_35mm(exif) if whole else None, whole)
 
 
 def _unreadable(message: str) -> PhotoError:
@@ -181,12 +187,9 @@ def _file_bytes(path: Path) -> bytes:
             raise _unreadable("This is not a file.")
         if path.stat().st_size > MAX_FILE_BYTES:
             raise _too_large()
-        data = path.read_bytes()
+        return path.read_bytes()
     except OSError as error:
         raise _unreadable("This file cannot be opened.") from error
-    if not data:
-        raise _unreadable("This file is empty.")
-    return data
 
 
 def _decode(data: bytes) -> Image.Image:

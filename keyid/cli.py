@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import sys
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
-from keyid.cli_batch import many, one_photo, read_many
+from keyid.cli_batch import many, photos_of_one_key, read_many
 from keyid.cli_compare import compare
 from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
@@ -49,6 +48,7 @@ main.add_command(confirm)
 @asking
 @click.option("--profiles", type=EXISTING_FOLDER, help="Folder of profile files to use instead of the built-in ones.")
 @click.option("--skip-bad", is_flag=True, help="Leave out broken profile files instead of stopping.")
+@click.option("--same-key", is_flag=True, help="The photos show one key: read it from all of them together.")
 @click.option("--budget", is_flag=True, help="Tell what the uncertainties are made of.")
 @many
 @telling
@@ -57,6 +57,7 @@ def read(
     as_json: bool,
     profiles: Path | None,
     skip_bad: bool,
+    same_key: bool,
     budget: bool,
     out: Path | None,
     table: Path | None,
@@ -66,23 +67,26 @@ def read(
 ) -> None:
     """Read the key in a photo: which blade it can be, and its cuts.
 
-    With --out it reads many photos, each of a key of its own, on all cores; run again, it goes on where it stopped.
+    With --same-key it reads one key from several photos. With --out it reads many photos, each of a key of its own, on
+    all cores; run again, it goes on where it stopped.
 
     \b
     Examples:
       keyid read key.jpg --picture key-measured.png --report key.html
+      keyid read key.jpg again.jpg --same-key
       keyid read drawer/ --out drawer.jsonl --csv drawer.csv
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
-        if as_json or budget or any(outputs.values()) or told != Told() or asked != Asked():
+        if as_json or budget or same_key or any(outputs.values()) or told != Told() or asked != Asked():
             raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
         read_many(photos, profiles, skip_bad, out, table)
         return
-    photo = one_photo(photos, table)
-    wanted.check(photo)
+    photos = photos_of_one_key(photos, same_key, table)
+    for photo in photos:
+        wanted.check(photo)
     try:
-        examination = _examine(photo, profiles, skip_bad, told, asked)
+        examination = _examine(photos, profiles, skip_bad, told, asked)
         _print_reading(examination, as_json)
         if budget:
             _print_budget(examination, as_json)
@@ -103,13 +107,15 @@ def look(photo: Path, told: Told) -> None:
         _echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
 
 
-def _examine(photo: Path, profiles: Path | None, skip_bad: bool, told: Told, asked: Asked) -> Examination:
-    """Measure the photo."""
-    from keyid.identify import examine
+def _examine(photos: tuple[Path, ...], profiles: Path | None, skip_bad: bool, told: Told, asked: Asked) -> Examination:
+    """Measure the photo, or several of one key."""
+    from keyid.identify import examine, examine_together
 
     question = asked.question(profiles, skip_bad)
-    with_told = partial(examine, photo, profiles=profiles, skip_bad=skip_bad, told=told, question=question, warn=_warn)
-    return measuring(photo, with_told)
+    options: dict[str, Any] = {"profiles": profiles, "skip_bad": skip_bad, "told": told, "question": question}
+    if len(photos) == 1:
+        return measuring(photos[0], lambda: examine(photos[0], **options, warn=_warn))
+    return measuring(photos[0], lambda: examine_together(photos, **options, warn=_warn))
 
 
 def _print_reading(examination: Examination, as_json: bool) -> None:

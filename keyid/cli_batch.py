@@ -30,13 +30,15 @@ def many(command: Command) -> Command:
     return out(table(command))
 
 
-def one_photo(photos: tuple[Path, ...], table: Path | None) -> Path:
-    """The one photo to read without --out."""
-    if len(photos) > 1 or photos[0].is_dir():
-        raise click.UsageError("Reading several photos needs --out FILE.")
+def photos_of_one_key(photos: tuple[Path, ...], same_key: bool, table: Path | None) -> tuple[Path, ...]:
+    """The photos to read without --out: one, or several that are told to show the same key."""
+    if any(photo.is_dir() for photo in photos) or (len(photos) > 1 and not same_key):
+        raise click.UsageError("Several photos need --out FILE, or --same-key where all of them show one key.")
+    if same_key and len({photo.resolve() for photo in photos}) < max(2, len(photos)):
+        raise click.UsageError("--same-key needs two or more photos, each only once.")
     if table is not None:
         raise click.UsageError("--csv needs --out FILE.")
-    return photos[0]
+    return photos
 
 
 def read_many(paths: tuple[Path, ...], folder: Path | None, skip_bad: bool, out: Path, table: Path | None) -> None:

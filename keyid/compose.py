@@ -52,7 +52,7 @@ def compose(
 ) -> Reading:
     """Put together what the stages found; nothing is measured or decided here."""
     return Reading(
-        photo=PhotoFacts(photo.file, photo.sha256, photo.width_px, photo.height_px),
+        photo=photo_facts(photo),
         scale=ScaleFacts(scale.reference, px_per_mm(frame, blade), scale.camera.tilt_deg, scale.focal),
         blade=_blade_facts(blade, frame),
         cuts=tuple(_seen(cut, frame) for cut in cuts),
@@ -64,6 +64,11 @@ def compose(
         cautions=CAUTIONS,
         confirm=advice.confirm,
     )
+
+
+def photo_facts(photo: Photo) -> PhotoFacts:
+    """What a reading tells of a photo."""
+    return PhotoFacts(photo.file, photo.sha256, photo.width_px, photo.height_px)
 
 
 def px_per_mm(frame: Frame, blade: Blade) -> float:

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal, Protocol, TypeVar, TypeVarTuple
+from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 
 from keyid.bitting import confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
-from keyid.compose import Advice, compose
+from keyid.compose import Advice, compose, photo_facts
 from keyid.cuts import find_cuts
 from keyid.double_check import double_check, profile_of_blank
-from keyid.errors import PhotoError
+from keyid.errors import PhotoError, PhotoErrorCode
+from keyid.fusion import fuse, fused_frame
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.library import Library, load_library
 from keyid.outline import find_outline
@@ -54,6 +55,9 @@ class Question:
 
 
 PLAIN_QUESTION = Question()
+
+Measured = tuple[Photo, Scale, Silhouette, Blade, Frame]
+"""What was measured in one photo."""
 
 
 @dataclass(frozen=True)
@@ -118,11 +122,61 @@ def examine(
     to be double-checked; ``warn`` is called with a sentence for every profile file that was left out; ``run`` carries
     out the stages.
     """
+    library = _library(profiles, skip_bad, warn)
+    return _examined(measure(source, told, run), library, question, run)
+
+
+def examine_together(
+    sources: Sequence[Path | Photo],
+    *,
+    profiles: Library | Path | str | None = None,
+    skip_bad: bool = False,
+    told: Told | None = None,
+    question: Question = PLAIN_QUESTION,
+    warn: Callable[[str], None] | None = None,
+    run: Runner = plainly,
+) -> Examination:
+    """Identify the one key that several photos show, from all of them together.
+
+    Parameters as `examine`.  Pixels and pictures are of the first photo of the reading, which need not be the first
+    that was given.
+
+    Raises
+    ------
+    PhotoError
+        When one of the photos can't be measured, or they don't show the same key.
+    """
+    library = _library(profiles, skip_bad, warn)
+    measured = [_measure_named(source, told, run) for source in sources]
+    fused = fuse([m[3] for m in measured], [m[0].file for m in measured])
+    photo, scale, silhouette, _, frame = measured[fused.used[0]]
+    together = (photo, scale, silhouette, fused.blade, fused_frame(frame, fused))
+    examination = _examined(together, library, question, run)
+    further = tuple(photo_facts(measured[i][0]) for i in fused.used[1:])
+    reading = replace(examination.reading, further_photos=further, disagreements=fused.notes)
+    return replace(examination, reading=reading)
+
+
+def _measure_named(source: Path | Photo, told: Told | None, run: Runner) -> Measured:
+    """Measure one of several photos; an error says which."""
+    try:
+        return measure(source, told, run)
+    except PhotoError as error:
+        name = source.file if isinstance(source, Photo) else source.name
+        raise PhotoError(cast(PhotoErrorCode, error.code), f"{name}: {error.message}", error.advice) from error
+
+
+def _library(profiles: Library | Path | str | None, skip_bad: bool, warn: Callable[[str], None] | None) -> Library:
     library = profiles if isinstance(profiles, Library) else load_library(_folder(profiles), skip_bad)
     if warn is not None:
         for left_out in library.skipped:
             warn(f"Left out: {left_out}")
-    photo, scale, silhouette, blade, frame = measure(source, told, run)
+    return library
+
+
+def _examined(measured: Measured, library: Library, question: Question, run: Runner) -> Examination:
+    """From the measured blade to the reading."""
+    photo, scale, silhouette, blade, frame = measured
     asked = None if question.blank is None else profile_of_blank(library.profiles, question.blank)
     ranking = run("blades", rank, blade, library.profiles, question.known, asked)
     bitting = read_bitting(ranking, blade, question.known)
@@ -133,9 +187,7 @@ def examine(
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 
-def measure(
-    source: Path | Photo, told: Told | None = None, run: Runner = plainly
-) -> tuple[Photo, Scale, Silhouette, Blade, Frame]:
+def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainly) -> Measured:
     """Measure the key's blade in a photo; no profile has a part in it.
 
     Raises

@@ -223,6 +223,10 @@ class Reading:
         Best first.  Their probabilities, ``others`` (all profiles not listed) and ``none_of_these`` add up to 1.
     checked : CheckedBlank or None
         A blank that was to be double-checked.
+    further_photos : tuple of PhotoFacts
+        Other photos of the same key that the reading rests on; pixels are of ``photo``.
+    disagreements : tuple of str
+        What the photos disagree on.
     bitting : BittingFacts or None
         None where nothing is cut on the edges, and where no profile fits.
     """
@@ -239,14 +243,17 @@ class Reading:
     cautions: tuple[str, ...]
     confirm: tuple[Confirmation, ...]
     checked: CheckedBlank | None = None
+    further_photos: tuple[PhotoFacts, ...] = ()
+    disagreements: tuple[str, ...] = ()
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
+        photos = (self.photo, *self.further_photos)
         stated = [candidate.probability for candidate in self.candidates]
         *listed, others, none_of_these = rounded_shares([*stated, self.others, self.none_of_these])
         return {
             "format": FORMAT,
-            "photo": self.photo.to_json(),
+            "photo": [photo.to_json() for photo in photos] if self.further_photos else photos[0].to_json(),
             "scale": self.scale.to_json(),
             "blade": self.blade.to_json(),
             "cuts": [cut.to_json() for cut in self.cuts],
@@ -258,6 +265,7 @@ class Reading:
             "cautions": list(self.cautions),
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
+            **({"disagreements": list(self.disagreements)} if self.further_photos else {}),
         }
 
 

@@ -327,8 +327,11 @@ def _budget_row(line: BudgetLine) -> BudgetRow:
 def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
     """What identifies the photo and how it was measured."""
     yield "made", record.made.strftime("%Y-%m-%d %H:%M")
-    yield "photo", plain(reading.photo.file)
-    yield "photo's SHA-256", reading.photo.sha256
+    for photo in (reading.photo, *reading.further_photos):
+        yield "photo", plain(photo.file)
+        yield "photo's SHA-256", photo.sha256
+    for disagreement in reading.disagreements:
+        yield "photos disagree", plain(disagreement)
     scale = reading.scale
     yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
     yield "none of the known blades", percent(reading.none_of_these)

@@ -184,3 +184,23 @@ def test_the_message_for_the_customer_is_short_and_has_the_essentials() -> None:
     for essential in ("flat", "bank card", "straight above", "no flash", "turn the key over", "delete"):
         assert essential in done.stdout
     assert len(done.stdout) < 900
+
+
+def test_several_photos_are_read_as_one_key_only_when_told(
+    monkeypatch: pytest.MonkeyPatch, photo: Path, tmp_path: Path
+) -> None:
+    again = tmp_path / "again.jpg"
+    again.write_bytes(photo.read_bytes())
+    asked: list[object] = []
+
+    def together(photos: object, **_: object) -> object:
+        asked.append(photos)
+        return examination()
+
+    monkeypatch.setattr(identify, "examine_together", together)
+    assert run("read", photo, again, "--same-key").exit_code == 0
+    assert asked == [(photo, again)]
+    for wrong in ((photo, again), (photo, "--same-key"), (photo, photo, "--same-key")):
+        refused = run("read", *wrong)
+        assert refused.exit_code == 2
+        assert "--same-key" in refused.stderr

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from keyid.errors import PhotoError
 from keyid.length import Length
-from keyid.reading import error_json, length_json, rounded_shares
+from keyid.reading import PhotoFacts, error_json, length_json, rounded_shares
 from tests.unit.example_reading import NEXT, reading
 
 # The contract's keys, as the form keyid-reading/1 is fixed for other programs.
@@ -54,6 +54,13 @@ def test_the_fixed_form() -> None:
     assert made["blade"]["width"] == {"value": 8.512, "u": 0.0201}
     assert made["blade"]["axis_px"] == [[100.0, 200.0], [700.0, 220.0]]
     assert made["bitting"]["cuts"][0]["others"] == [["2", 0.04]]
+
+
+def test_several_photos_of_one_key_are_a_list_with_their_disagreements() -> None:
+    further = (PhotoFacts("again.jpg", "1" * 64, 4000, 3000),)
+    made = reading(further_photos=further, disagreements=("The photos disagree.",)).to_json()
+    assert [photo["file"] for photo in made["photo"]] == ["key.jpg", "again.jpg"]
+    assert made["disagreements"] == ["The photos disagree."]
 
 
 def test_what_can_be_missing_is_null() -> None:

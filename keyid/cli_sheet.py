@@ -32,7 +32,7 @@ def sheet(out: Path, paper: str) -> None:
 def _made(paper: str, ending: str) -> bytes:
     """The sheet as a file's content."""
     from keyid.drawing import svg
-    from keyid.sheet import draw_sheet
+    from keyid.sheet_drawing import draw_sheet
 
     drawing = draw_sheet("letter" if paper == "letter" else "a4")
     if ending == ".svg":

@@ -79,7 +79,7 @@ def _root_places(x: Array, height: Array, seen: NDArray[np.bool_], width_mm: flo
     """Indices of roots: valleys, and shelves where a cut merges with a deeper neighbour; ascending."""
     step = float(np.median(np.diff(x)))
     lowered = np.minimum(height, width_mm)
-    places = [int(i) for i in find_valleys(lowered, DEPTH_MM, max(1, int(NEXT_MM / step)))]
+    places = [int(i) for i in find_valleys(lowered, DEPTH_MM, max(1, int(NEXT_MM / step)))[0]]
     half = max(1, round(SHELF_MM / 2 / step))
     level = np.zeros(len(x), bool)
     windows = np.lib.stride_tricks.sliding_window_view(height, 2 * half + 1)

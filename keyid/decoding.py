@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from keyid.blade import EdgeTrace
 from keyid.cutmodel import CutShape, cut_heights
+from keyid.moving_mean import moving_mean
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -131,7 +131,7 @@ def _lowest_shift(traces: tuple[EdgeTrace, ...], slots_mm: Array, shape: CutShap
             continue
         height = np.interp(trace.x_mm, trace.x_mm[seen], trace.height_mm[seen])
         step = float(trace.x_mm[1] - trace.x_mm[0])
-        smooth = uniform_filter1d(height, max(1, round(2 * shape.half_flat_mm / step)))
+        smooth = moving_mean(height, max(1, round(2 * shape.half_flat_mm / step)))
         mean += np.interp(slots_mm[:, None] + SHIFTS_MM, trace.x_mm, smooth).mean(axis=0)
     return float(SHIFTS_MM[np.argmin(mean / len(traces) + SHIFT_COST * np.abs(SHIFTS_MM))])
 

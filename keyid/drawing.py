@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from html import escape
 from itertools import pairwise
 from typing import Literal
-from xml.sax.saxutils import escape, quoteattr
 
 from PIL import Image, ImageDraw, ImageFont
 
@@ -82,8 +82,8 @@ def svg(drawing: Drawing, *, size: Literal["paper", "fluid"] = "paper") -> str:
     extent = f'width="{width}mm" height="{height}mm" ' if size == "paper" else ""
     lines = [
         f'<svg xmlns="http://www.w3.org/2000/svg" {extent}viewBox="0 0 {width} {height}" role="img" '
-        f"aria-label={quoteattr(drawing.title)}>",
-        f"<title>{escape(drawing.title)}</title>",
+        f'aria-label="{escape(drawing.title)}">',
+        f"<title>{escape(drawing.title, quote=False)}</title>",
         f'<rect width="{width}" height="{height}" fill="{PAPER}"/>',
         *(_svg_line(shape) if isinstance(shape, Line) else _svg_words(shape) for shape in drawing.shapes),
         "</svg>",
@@ -123,7 +123,7 @@ def _svg_words(words: Words) -> str:
     return (
         f'<text x="{_number(words.x)}" y="{_number(words.y + LETTER_BASE * words.size_mm)}" fill="{words.colour}" '
         f'font-family="{FONT}" font-size="{_number(words.size_mm)}" text-anchor="{words.anchor}">'
-        f"{escape(words.text)}</text>"
+        f"{escape(words.text, quote=False)}</text>"
     )
 
 

@@ -6,7 +6,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import uniform_filter1d
 
 from keyid.blade import Blade
 from keyid.cutmodel import CutShape
@@ -15,6 +14,7 @@ from keyid.decoding import read_cuts
 from keyid.evidence import STATION_MM, Samples
 from keyid.fitting import fit_edges
 from keyid.joint import levelled
+from keyid.moving_mean import moving_mean
 from keyid.places import missing_log_probability
 from keyid.unlisted import uncut_log_probability, unlisted_position_log_likelihood, unlisted_root_log_likelihood
 
@@ -90,7 +90,7 @@ def _missed(
     for edge in edges:
         if len(off[edge]) == 0:
             continue
-        low = uniform_filter1d(off[edge], max(1, round(LOOK_MM / STATION_MM)), mode="nearest")
+        low = moving_mean(off[edge], max(1, round(LOOK_MM / STATION_MM)))
         x = samples[edge].x_mm
         nearest = np.min(np.abs(x[:, None] - slots), axis=1, initial=math.inf)
         low = np.where(nearest > SAME_CUT_MM, low, 0.0)

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import find_peaks
 
 from keyid.ruler_search import Row
+from keyid.valleys import find_valleys
 
 Array = NDArray[np.float64]
 
@@ -104,11 +104,11 @@ def _strip(pixels: NDArray[np.uint8], row: Row, t: Array, h: Array) -> Array:
 
 def _walk(profile: Array) -> Walk | None:
     """Even dark marks along a profile; None where there are none."""
-    peaks, facts = find_peaks(profile, prominence=2.0)
+    peaks, depths = find_valleys(-profile, 2.0)
     if len(peaks) < MIN_MARKS:
         return None
-    depth = float(np.quantile(facts["prominences"], 0.6))
-    clear = peaks[facts["prominences"] > CLEAR * depth]
+    depth = float(np.quantile(depths, 0.6))
+    clear = peaks[depths > CLEAR * depth]
     if len(clear) < MIN_MARKS:
         return None
     steps = np.diff(clear)

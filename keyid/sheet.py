@@ -1,4 +1,4 @@
-"""The measuring sheet: markers around a plain field for the key, and what shows whether the printer kept the scale.
+"""The measuring sheet: where its markers stand, around a plain field for the key.
 
 Markers are ArUco markers (Garrido-Jurado and others, "Automatic generation and detection of highly reliable fiducial
 markers under occlusion", Pattern Recognition 47, 2014) as OpenCV makes and finds them.  Places are in mm; x to the
@@ -7,17 +7,11 @@ right and y down, from the middle of the field.
 
 from __future__ import annotations
 
-from typing import Literal
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid import card
-from keyid.drawing import INK, PAPER, Drawing, Line, Words, rectangle
-
 Array = NDArray[np.float64]
-PaperSize = Literal["a4", "letter"]
 
 DICTIONARY = cv2.aruco.DICT_5X5_50
 CELLS = 7  # across a marker: five of its code and a dark border
@@ -25,12 +19,7 @@ MARKER_MM, PITCH_MM = 16.0, 22.0
 COLUMNS, ROWS = 8, 6  # of the ring of markers
 COUNT = 2 * COLUMNS + 2 * (ROWS - 2)
 FIELD_MM = (PITCH_MM * (COLUMNS - 2), PITCH_MM * (ROWS - 2))  # the plain field inside the ring
-BAR_MM = 100.0
-PAPERS_MM: dict[PaperSize, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
-RING_TOP_MM = 34.0  # of the page, to the uppermost markers
-CARD_GAP_MM, BAR_GAP_MM = 12.0, 14.0
-TITLE_MM, WORDS_MM = 5.0, 3.4
-BLACK = "#000000"
+BAR_MM = 100.0  # a bar to be measured: it shows whether the printer kept the scale
 
 
 def corners_mm() -> Array:
@@ -39,57 +28,3 @@ def corners_mm() -> Array:
     middle = np.array([(COLUMNS - 1) / 2, (ROWS - 1) / 2])
     square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * MARKER_MM / 2
     return np.asarray((np.array(centres) - middle)[:, None] * PITCH_MM + square)
-
-
-def draw_sheet(paper: PaperSize) -> Drawing:
-    """The sheet on a page of A4 or US Letter."""
-    width, height = PAPERS_MM[paper]
-    middle = np.array([width / 2, RING_TOP_MM + ((ROWS - 1) * PITCH_MM + MARKER_MM) / 2])
-    markers = [shape for number in range(COUNT) for shape in _marker(number, middle)]
-    bottom = float(middle[1]) * 2 - RING_TOP_MM
-    checks = _checks(width / 2, bottom + CARD_GAP_MM)
-    title = Words(width / 2, 14.0, "Measuring sheet for a key", TITLE_MM, "middle")
-    how = (
-        "Print at 100 %. Lay the key flat in the plain field, cut edge free.",
-        "Photograph the field and its markers from straight above; some may be hidden.",
-    )
-    lines = [Words(width / 2, 22.0 + 5.0 * k, text, WORDS_MM, "middle") for k, text in enumerate(how)]
-    return Drawing(
-        width, height, (title, *lines, *markers, *checks), "Measuring sheet: markers around a field for a key"
-    )
-
-
-def _marker(number: int, middle: Array) -> list[Line]:
-    """A marker as a dark square with its light cells on it, those side by side as one."""
-    cells = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(DICTIONARY), number, CELLS)
-    left, top = corners_mm()[number, 0] + middle
-    cell = MARKER_MM / CELLS
-    shapes = [_area(left, top, left + MARKER_MM, top + MARKER_MM, BLACK)]
-    for row, values in enumerate(cells > 0):
-        edges = np.flatnonzero(np.diff(np.concatenate([[0], values.astype(int), [0]])))
-        for first, last in edges.reshape(-1, 2):
-            y = top + row * cell
-            shapes.append(_area(left + first * cell, y, left + last * cell, y + cell, PAPER))
-    return shapes
-
-
-def _area(left: float, top: float, right: float, bottom: float, colour: str) -> Line:
-    corners = rectangle(float(left), float(top), float(right), float(bottom))
-    return Line(corners, colour="none", closed=True, fill=colour)
-
-
-def _checks(middle: float, top: float) -> list[Line | Words]:
-    """A card's outline and a bar, to be compared with a card and a ruler."""
-    outline = card.outline_mm()[:, :2] * [1.0, -1.0] + [middle, top + card.HEIGHT_MM / 2]
-    y = top + card.HEIGHT_MM + BAR_GAP_MM
-    left, right = middle - BAR_MM / 2, middle + BAR_MM / 2
-    ends = [Line(((x, y - 3.0), (x, y + 3.0)), INK, 0.2) for x in (left, right)]
-    return [
-        Line(tuple((float(x), float(y)) for x, y in outline), INK, 0.2, closed=True),
-        Words(middle, top + card.HEIGHT_MM / 2, "A bank card covers this outline exactly.", WORDS_MM, "middle"),
-        Line(((left, y), (right, y)), INK, 0.2),
-        *ends,
-        Words(
-            middle, y + 6.0, "This bar is 100 mm long. If it is not, tell its length: --bar 99.6", WORDS_MM, "middle"
-        ),
-    ]

@@ -1,4 +1,4 @@
-"""Valleys of a row of heights, as `scipy.signal.find_peaks` finds peaks: importing that takes a third of a second.
+"""Valleys of a row of heights, as `scipy.signal.find_peaks` finds peaks: importing that takes half a second.
 
 A valley is a place, or a level stretch, lower than both its neighbours.  Its depth is how far one has to climb from it
 before a lower place is reached, on the side where that is less.
@@ -13,8 +13,8 @@ Array = NDArray[np.float64]
 Indices = NDArray[np.intp]
 
 
-def find_valleys(height: Array, depth: float, apart: int) -> Indices:
-    """Indices of valleys, ascending.
+def find_valleys(height: Array, depth: float, apart: int = 1) -> tuple[Indices, Array]:
+    """Indices of valleys, ascending, and their depths.
 
     Parameters
     ----------
@@ -26,7 +26,9 @@ def find_valleys(height: Array, depth: float, apart: int) -> Indices:
         Of two that are nearer than that many samples the lower one is kept; this is decided before their depth.
     """
     kept = _thinned(height, _lowest(height), apart)
-    return np.array([at for at in kept if _depth(height, int(at)) >= depth], np.intp)
+    depths = np.array([_depth(height, int(at)) for at in kept])
+    deep = depths >= depth
+    return kept[deep], depths[deep]
 
 
 def _lowest(height: Array) -> Indices:

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import sheet
+from keyid import sheet, sheet_drawing
 from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.reference import find_scale
@@ -30,7 +30,7 @@ POINT_MM, DPI = 25.4 / 72, 600
 ON_SHEET = Told(reference="sheet")
 OPERATION = r"((?:-?\d+(?:\.\d+)? )*)\b(rg|g|m|l|f|S|s|B|n)\b(?=\s|$)"
 TEXTURE_PX_MM, TEXTURE_BLUR_PX = 8.0, 0.8
-MIDDLE_MM = sheet.RING_TOP_MM + ((sheet.ROWS - 1) * sheet.PITCH_MM + sheet.MARKER_MM) / 2
+MIDDLE_MM = sheet_drawing.RING_TOP_MM + ((sheet.ROWS - 1) * sheet.PITCH_MM + sheet.MARKER_MM) / 2
 
 
 def painted(pdf: bytes, dpi: float) -> NDArray[np.uint8]:
@@ -71,7 +71,7 @@ def test_a_printed_sheet_has_its_markers_in_place(tmp_path: Path, paper: str) ->
     number, corners = find_markers(cv2.cvtColor(page, cv2.COLOR_GRAY2BGR))
     assert sorted(number) == list(range(sheet.COUNT))
     seen_mm = (corners + 0.5) * 25.4 / DPI
-    width = sheet.PAPERS_MM["a4" if paper == "a4" else "letter"][0]
+    width = sheet_drawing.PAPERS_MM["a4" if paper == "a4" else "letter"][0]
     off = seen_mm - sheet.corners_mm()[number] - [width / 2, MIDDLE_MM]
     assert np.abs(off).max() < 0.05
 
@@ -81,7 +81,7 @@ def test_svg_and_pdf_show_the_same_areas(tmp_path: Path) -> None:
     assert run("sheet", out).exit_code == 0
     text = out.read_text()
     assert 'width="210mm"' in text
-    areas = [shape for shape in sheet.draw_sheet("a4").shapes if getattr(shape, "fill", "none") != "none"]
+    areas = [shape for shape in sheet_drawing.draw_sheet("a4").shapes if getattr(shape, "fill", "none") != "none"]
     assert text.count("<polygon") == len(areas) + 1  # and the card's outline
 
 

@@ -16,12 +16,14 @@ def test_valleys_are_scipys_peaks_turned_over(seed: int) -> None:
     if seed % 2:
         height = np.round(height)  # level stretches, and valleys of equal height
     depth, apart = float(rng.uniform(0, 4)), int(rng.integers(1, 40))
-    expected = find_peaks(-height, prominence=depth, distance=apart)[0]
-    assert len(find_valleys(height, 0.0, 1)) > 20
-    assert find_valleys(height, depth, apart).tolist() == expected.tolist()
+    expected, facts = find_peaks(-height, prominence=depth, distance=apart)
+    assert len(find_valleys(height, 0.0)[0]) > 20
+    found, depths = find_valleys(height, depth, apart)
+    assert found.tolist() == expected.tolist()
+    assert depths == pytest.approx(facts["prominences"])
 
 
 def test_ends_are_no_valleys() -> None:
-    assert find_valleys(np.array([0.0, 1.0, 2.0]), 0.0, 1).tolist() == []
-    assert find_valleys(np.array([2.0, 1.0, 1.0]), 0.0, 1).tolist() == []
-    assert find_valleys(np.array([2.0, 1.0, 1.0, 1.0, 2.0]), 1.0, 1).tolist() == [2]
+    assert find_valleys(np.array([0.0, 1.0, 2.0]), 0.0)[0].tolist() == []
+    assert find_valleys(np.array([2.0, 1.0, 1.0]), 0.0)[0].tolist() == []
+    assert find_valleys(np.array([2.0, 1.0, 1.0, 1.0, 2.0]), 1.0)[0].tolist() == [2]

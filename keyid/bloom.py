@@ -27,12 +27,11 @@ def bloom_px(strip: Strip, s_mm: Array, v_mm: Array, inward: tuple[float, float]
 
     ``inward`` is the direction (along, across) that leads from the edge into the metal.
     """
-    middle = np.ascontiguousarray(np.median(strip.values, axis=2).astype(np.float32))
     looks = []
     for depth in INSIDE_MM:
         x = strip.column(s_mm + depth * inward[0]).astype(np.float32).reshape(1, -1)
         y = strip.row(v_mm + depth * inward[1]).astype(np.float32).reshape(1, -1)
-        looks.append(cv2.remap(middle, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+        looks.append(cv2.remap(strip.middle, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
     return np.where(np.median(looks, axis=0) > BLOWN, BLOOM_PX, 0.0)
 
 

@@ -100,15 +100,21 @@ def _edge(along: Image) -> Array:
 def _change(band: Array, head: Array) -> Array:
     """How clearly each column of a band parts face, with no head beyond it, from what isn't face; 0 to 1."""
     near, collar = round(NEAR_MM / STEP_MM), round(COLLAR_LENGTH_MM / STEP_MM)
+    column = np.arange(collar, len(band) - near - 1)
+    band_mean, head_mean = _following(band, near), _following(head, near)
+    before = np.minimum(band_mean[column - collar], band_mean[column - 2 * near])
+    after, reaches = band_mean[column + near], head_mean[column - collar]
     change = np.zeros(len(band))
-    for column in range(collar, len(band) - near - 1):
-        before = min(
-            band[column - collar : column - collar + near].mean(), band[column - near * 2 : column - near].mean()
-        )
-        after = band[column + near : column + near * 2].mean()
-        reaches = head[column - collar : column - collar + near].mean()
-        change[column] = np.clip(0.5 * (before - after), 0, 1) * np.clip(before - reaches, 0, 1)
+    change[column] = np.clip(0.5 * (before - after), 0, 1) * np.clip(before - reaches, 0, 1)
     return change
+
+
+def _following(values: Array, count: int) -> Array:
+    """Mean of so many values from each on, of fewer at the end."""
+    total = np.concatenate([[0.0], np.cumsum(values, dtype=float)])
+    first = np.arange(len(values))
+    last = np.minimum(first + count, len(values))
+    return np.asarray((total[last] - total[first]) / (last - first))
 
 
 def _place(strip: Strip, edge: Array, column: int) -> float:

@@ -9,6 +9,7 @@ points is moved to the peak of the gradient across it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import cv2
 import numpy as np
@@ -156,8 +157,14 @@ def slope_gradient(along: Image, down: Image, move: int) -> Image:
     """Magnitude of the gradient across a line of the move's slope, averaged along that line; (rows, columns)."""
     slope = move / STRIDE
     across = (down - slope * along) / np.float32(np.hypot(1.0, slope))
-    averaged = cv2.filter2D(across, -1, _line_kernel(slope))
-    return np.asarray(np.sqrt(np.sum(averaged**2, axis=2)), np.float32)
+    first, second = (cv2.filter2D(across, -1, kernel, anchor=anchor) for kernel, anchor in _line_kernels(slope))
+    return _magnitude(first + second)
+
+
+def _magnitude(vectors: Image) -> Image:
+    """Length of each sample's three values."""
+    one, two, three = cv2.split(vectors)
+    return np.asarray(cv2.magnitude(cv2.magnitude(one, two), three), np.float32)
 
 
 def _ridge(gradient: Image, move: int) -> Image:
@@ -184,17 +191,28 @@ def _moved(values: Image, columns: float, rows: float) -> Image:
     )
 
 
-def _line_kernel(slope: float) -> Image:
-    """A Gaussian along a line of the slope, one sample wide, with sum 1."""
+@cache
+def _line_kernels(slope: float) -> tuple[tuple[Image, tuple[int, int]], ...]:
+    """A Gaussian along a line of the slope, one sample wide, with sum 1: kernels to be added, each with its anchor.
+
+    Filters below 11 x 11 samples are summed sample by sample; larger ones go through Fourier transforms, which takes
+    several times as long.  So the line is cut in two.
+    """
     reach = int(TANGENT_REACH_MM / STEP_MM)
-    middle = 2 * reach + 1
-    kernel = np.zeros((2 * middle + 1, 2 * reach + 1), np.float32)
-    for i in range(-reach, reach + 1):
-        row, part = divmod(i * slope, 1.0)
-        weight = np.exp(-0.5 * (i * np.hypot(1.0, slope) * STEP_MM / TANGENT_MM) ** 2)
-        kernel[middle + int(row), i + reach] += weight * (1 - part)
-        kernel[middle + int(row) + 1, i + reach] += weight * part
-    return np.asarray(kernel / kernel.sum(), np.float32)
+    at = np.arange(-reach, reach + 1)
+    row, part = np.divmod(at * slope, 1.0)
+    weight = np.exp(-0.5 * (at * np.hypot(1.0, slope) * STEP_MM / TANGENT_MM) ** 2)
+    weight /= weight.sum()
+    weight[at == 0] /= 2  # it belongs to both halves
+    kernels = []
+    for half in (at <= 0, at >= 0):
+        low = int(row[half].min())
+        kernel = np.zeros((int(row[half].max()) - low + 2, int(half.sum())), np.float32)
+        rows, columns = row[half].astype(int) - low, np.arange(half.sum())
+        kernel[rows, columns] += weight[half] * (1 - part[half])
+        kernel[rows + 1, columns] += weight[half] * part[half]
+        kernels.append((kernel, (-int(at[half][0]), -low)))
+    return tuple(kernels)
 
 
 def best_path(strength: Image, support: Image) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -213,47 +231,42 @@ def best_path(strength: Image, support: Image) -> tuple[NDArray[np.int64], NDArr
         Row, and move by which it was reached.
     """
     kinds, rows, columns = strength.shape
-    score = np.repeat((strength[MOVES.index(0), :, 0] + support[:, 0])[None], kinds, axis=0)
-    came_by = np.zeros((columns, kinds, rows), np.int8)
+    reward = np.ascontiguousarray((strength + support).transpose(2, 0, 1))
+    scores = np.empty((columns, kinds, rows), np.float32)
+    scores[0] = reward[0, MOVES.index(0)]
+    left = np.full((kinds, rows + 2 * MOVES[-1]), NEVER, np.float32)  # with what lies beyond the first and last row
+    reached = _by_moves(left, rows)
     for column in range(1, columns):
-        bent, kind = _bend(score)
-        score = np.full_like(score, NEVER)
-        for i, move in enumerate(MOVES):
-            to, origin = _shifted(move, rows)
-            score[i, to] = bent[i, origin]
-            came_by[column, i, to] = kind[i, origin]
-        score += strength[:, :, column] + support[None, :, column]
-    return _trace_back(score, came_by)
+        left[:, MOVES[-1] : -MOVES[-1]] = _bent(scores[column - 1])
+        np.add(reached, reward[column], out=scores[column])
+    return _trace_back(scores)
 
 
-def _shifted(move: int, rows: int) -> tuple[slice, slice]:
-    """Rows reached by a move, and the rows that they are reached from."""
-    if move >= 0:
-        return slice(move, rows), slice(0, rows - move)
-    return slice(0, rows + move), slice(-move, rows)
+def _by_moves(left: Image, rows: int) -> Image:
+    """A view of the scores of leaving each row with each move, at the rows that are reached by the moves."""
+    down, right = left.strides
+    return np.lib.stride_tricks.as_strided(left[:, 2 * MOVES[-1] :], (len(MOVES), rows), (down - right, right))
 
 
-def _bend(score: Image) -> tuple[Image, NDArray[np.int8]]:
-    """Best score for leaving each row with each move, and the move by which that row was reached."""
-    best = score.copy()
-    kinds = len(score)
-    kind = np.broadcast_to(np.arange(kinds, dtype=np.int8)[:, None], score.shape).copy()
-    for i, beside in [(i, i - 1) for i in range(1, kinds)] + [(i, i + 1) for i in range(kinds - 2, -1, -1)]:
-        other = best[beside] - BEND_COST
-        better = other > best[i]
-        best[i] = np.where(better, other, best[i])
-        kind[i] = np.where(better, kind[beside], kind[i])
-    return best, kind
+def _bent(score: Image) -> Image:
+    """Best score for leaving each row with each move, by whichever move it was reached, shape (moves, rows).
+
+    The cost grows with each change of move, so that passing on the best from move to move, up and down, is enough.
+    """
+    cost = np.float32(BEND_COST) * np.arange(len(score), dtype=np.float32)[:, None]
+    best = np.maximum.accumulate(score + cost) - cost
+    return np.asarray(np.maximum.accumulate((best - cost)[::-1])[::-1] + cost)
 
 
-def _trace_back(score: Image, came_by: NDArray[np.int8]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _trace_back(scores: Image) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Walk the best path back from its end."""
-    columns = len(came_by)
+    columns, kinds, rows = scores.shape
     path = np.zeros(columns, np.int64)
     moves = np.zeros(columns, np.int64)
-    kind, row = divmod(int(np.argmax(score)), score.shape[1])
+    kind, row = divmod(int(np.argmax(scores[-1])), rows)
     for column in range(columns - 1, 0, -1):
         path[column], moves[column] = row, MOVES[kind]
-        kind, row = int(came_by[column, kind, row]), row - MOVES[kind]
+        row -= MOVES[kind]
+        kind = int(np.argmax(scores[column - 1, :, row] - BEND_COST * np.abs(np.arange(kinds) - kind)))
     path[0] = row
     return path, moves

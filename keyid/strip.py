@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import cv2
 import numpy as np
@@ -55,6 +56,12 @@ class Strip:
     def half_width_mm(self) -> float:
         """Half of the coarse width, but not less than a usual blade's."""
         return max(self.width_mm / 2, HALF_WIDTH_MM)
+
+    @cached_property
+    def middle(self) -> Image:
+        """The middle one of each sample's three values, (rows, columns)."""
+        one, two, three = cv2.split(self.values)
+        return np.asarray(cv2.max(cv2.min(one, two), cv2.min(cv2.max(one, two), three)), np.float32)
 
     def column(self, s_mm: Array) -> Array:
         """Fractional column of stations."""

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import json
-import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
+from keyid.caliper import typed_mm
 from keyid.cli_parts import EXISTING_FILE, FILE_TO_WRITE, in_folder, open_library, skipping_bad, told_plainly
-from keyid.length import MM_PER_INCH
 
 if TYPE_CHECKING:
     from keyid.confirm import HandValue
@@ -27,16 +26,10 @@ class CaliperValue(click.ParamType[float]):
         """Turn what was typed to mm."""
         if isinstance(value, float):
             return value
-        text = str(value).strip().lower().replace(",", ".")
-        inch = text.endswith(("in", '"'))
-        number = text.removesuffix("in").removesuffix('"').removesuffix("mm").strip()
         try:
-            mm = float(number) * (MM_PER_INCH if inch else 1.0)
-        except ValueError:
-            mm = math.nan
-        if not (math.isfinite(mm) and mm > 0):
-            self.fail(f"{value!r} is not a length such as 8.41 or 0.331in.", param, ctx)
-        return mm
+            return typed_mm(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
 
 
 class GrooveValue(click.ParamType[tuple[str, float]]):

@@ -37,6 +37,7 @@ SIZE_WORDS = {
     },
 }
 """Sizes of the blade that a caliper decides; grooves as the profile files count them."""
+TOLD_P = 0.005  # of what a value would mean; less is 0 % in words
 DIGITS = 4  # of probabilities, as in the reading
 
 
@@ -61,7 +62,8 @@ class HandMeasurement:
     @property
     def why(self) -> str:
         """What which value would mean, likeliest first."""
-        likely = sorted(self.outcomes, key=lambda outcome: -outcome[1])[:3]
+        worth = [outcome for outcome in self.outcomes if outcome[1] >= TOLD_P]
+        likely = sorted(worth, key=lambda outcome: -outcome[1])[:3]
         return "; ".join(f"{mm:.2f} mm: {name} ({100 * p:.0f} %)" for name, p, mm in likely)
 
 

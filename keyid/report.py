@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 
 from keyid.blade import BudgetLine
@@ -146,6 +146,21 @@ class Report:
 
 def make_report(examination: Examination, record: Record) -> Report:
     """Put a reading into the words, rows and drawings of a report."""
+    words = report_words(examination, record)
+    if record.hide_bitting:
+        return words
+    profile = bitting_profile(examination.reading)
+    return replace(
+        words,
+        blade=draw_blade(examination.reading, examination.blade, profile),
+        template=draw_template(examination, profile),
+        closeup=layered_closeup(examination, profile),
+        overview=layered_overview(examination),
+    )
+
+
+def report_words(examination: Examination, record: Record) -> Report:
+    """Put a reading into the words and rows of a report, without its drawings."""
     reading, hidden = examination.reading, record.hide_bitting
     profile = bitting_profile(reading)
     return Report(
@@ -171,10 +186,10 @@ def make_report(examination: Examination, record: Record) -> Report:
         asked_by=record.asked_by,
         authority=record.authority,
         hidden=hidden,
-        blade=None if hidden else draw_blade(reading, examination.blade, profile),
-        template=None if hidden else draw_template(examination, profile),
-        closeup=None if hidden else layered_closeup(examination, profile),
-        overview=None if hidden else layered_overview(examination),
+        blade=None,
+        template=None,
+        closeup=None,
+        overview=None,
     )
 
 

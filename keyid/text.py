@@ -18,7 +18,7 @@ SHOWN_BLANKS = 3
 BLANK_LINES = 2
 PHOTOS_LINES = 4
 LONGEST_NAME = 24  # characters of a blade's name
-LISTED_P = 0.05  # blades less likely than this aren't worth a line
+LISTED_P = 0.05  # blades less likely than this, or than this part of the first, aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
 FITS_NONE_P = 0.50  # more likely than not outside the library
 STEEP_DEG = 20.0  # beyond this the blade's height is the main source of error
@@ -136,7 +136,8 @@ def _is_decided(reading: Reading) -> bool:
 def blades_left(reading: Reading) -> list[CandidateFacts]:
     """Blades that are worth a person's time, best first."""
     if _is_decided(reading):
-        return _first_group(reading)
+        together = _first_group(reading)
+        return [c for c in together if c.probability >= LISTED_P * together[0].probability]
     return [c for c in reading.candidates if c.probability >= LISTED_P] or [reading.candidates[0]]
 
 

@@ -143,3 +143,9 @@ def test_names_cannot_steer_the_terminal() -> None:
 )
 def test_an_error_is_one_plain_sentence(advice: str, sentence: str) -> None:
     assert error_text(PhotoError("no-key", "No key was found.", advice)) == sentence
+
+
+def test_a_blade_that_a_caliper_ruled_out_is_not_named() -> None:
+    made = reading(candidates=(candidate("pier", 0.985, "A"), candidate("quay", 0.005, "A")))
+    assert "Blade Pier" in reading_text(made)
+    assert "Quay" not in reading_text(made)

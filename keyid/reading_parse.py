@@ -1,0 +1,94 @@
+"""From the fixed JSON form back to a reading, with the profiles that it names."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from keyid.length import Length
+from keyid.profile import Profile
+from keyid.reading import (
+    BittingCut,
+    BittingFacts,
+    BladeFacts,
+    BlankFit,
+    CandidateFacts,
+    Confirmation,
+    NextMeasurement,
+    PhotoFacts,
+    Reading,
+    ScaleFacts,
+    SeenCut,
+)
+
+Json = dict[str, Any]
+
+
+def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
+    """Return the reading that `Reading.to_json` wrote; a blank that was double-checked is left out.
+
+    Parameters
+    ----------
+    form : dict
+        In the form ``keyid-reading/1``, of a key that was measured.
+    profiles : mapping of str to Profile
+        By id; holds all candidates.
+    """
+    after = form["next_measurement"]
+    return Reading(
+        photo=PhotoFacts(**form["photo"]),
+        scale=ScaleFacts(**form["scale"]),
+        blade=_blade(form["blade"]),
+        cuts=tuple(
+            SeenCut(c["edge"], _length(c["position"]), _length(c["root"]), tuple(c["px"])) for c in form["cuts"]
+        ),
+        candidates=tuple(_candidate(one, profiles[one["profile"]]) for one in form["candidates"]),
+        others=form["others"],
+        none_of_these=form["none_of_these"],
+        next_measurement=None if after is None else NextMeasurement(**after),
+        bitting=None if form["bitting"] is None else _bitting(form["bitting"]),
+        cautions=tuple(form["cautions"]),
+        confirm=tuple(Confirmation(c["what"], _length(c["expected"]), c["tolerance"]) for c in form["confirm"]),
+    )
+
+
+def _length(form: Json) -> Length:
+    return Length(form["value"], form["u"])
+
+
+def _blade(form: Json) -> BladeFacts:
+    length = None if form["length"] is None else _length(form["length"])
+    start, tip = form["axis_px"]
+    return BladeFacts(form["stop"], form["edges"], length, _length(form["width"]), (tuple(start), tuple(tip)))
+
+
+def _candidate(form: Json, profile: Profile) -> CandidateFacts:
+    blanks = {blank.id: blank for blank in profile.blanks}
+    fits = (BlankFit(blanks[fit["id"]], tuple(fit["for"]), tuple(fit["against"])) for fit in form["blanks"])
+    return CandidateFacts(
+        profile, form["probability"], form["group"], tuple(fits), tuple(form["for"]), tuple(form["against"])
+    )
+
+
+def _bitting(form: Json) -> BittingFacts:
+    return BittingFacts(
+        profile=form["profile"],
+        order=form["order"],
+        code=form["code"],
+        probability=form["probability"],
+        cuts=tuple(_cut(cut) for cut in form["cuts"]),
+        also=_shares(form["also"]),
+        wear=_length(form["wear_mm"]),
+        shift=_length(form["shift_mm"]),
+        code_number=form.get("code_number"),
+    )
+
+
+def _cut(form: Json) -> BittingCut:
+    return BittingCut(
+        _length(form["position"]), _length(form["root"]), form["code"], form["probability"], _shares(form["others"])
+    )
+
+
+def _shares(form: list[list[Any]]) -> tuple[tuple[str, float], ...]:
+    return tuple((code, p) for code, p in form)

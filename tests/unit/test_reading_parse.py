@@ -1,0 +1,21 @@
+"""The fixed form read back: what is written again is the same.  Exact construction."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from keyid.reading import Reading
+from keyid.reading_parse import parse_reading
+from tests.unit.example_reading import NEXT, reading
+
+
+@pytest.mark.parametrize(
+    "made",
+    [reading(), reading(bitting=None), reading(next_measurement=NEXT), reading(candidates=(), none_of_these=1.0)],
+)
+def test_a_reading_comes_back_as_it_was_written(made: Reading) -> None:
+    form = json.loads(json.dumps(made.to_json()))
+    profiles = {candidate.profile.id: candidate.profile for candidate in made.candidates}
+    assert parse_reading(form, profiles).to_json() == form

@@ -13,6 +13,7 @@ from keyid.cli_batch import many, photos_of_one_key, read_many
 from keyid.cli_compare import compare
 from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
+from keyid.cli_page import page
 from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
 from keyid.cli_profiles import profiles
 from keyid.cli_question import Asked, asking
@@ -39,6 +40,7 @@ main.add_command(sheet)
 main.add_command(request)
 main.add_command(compare)
 main.add_command(confirm)
+main.add_command(page)
 
 
 @main.command()

@@ -60,12 +60,13 @@ class View:
 
 @dataclass(frozen=True)
 class Mark:
-    """A line of the drawing in pixels of the photo, with an optional label at its end."""
+    """A line of the drawing in pixels of the photo, with an optional label at its end, and the number of its cut."""
 
     points_px: Array
     colour: Colour
     closed: bool = False
     label: str = ""
+    number: int = 0
 
 
 def draw(examination: Examination) -> Image.Image:
@@ -84,6 +85,11 @@ def draw(examination: Examination) -> Image.Image:
         whole.paste(part, ((WIDTH_PX - part.width) // 2, top))
         top += part.height
     return whole
+
+
+def draw_closeup(examination: Examination) -> Image.Image:
+    """Draw the blade from near, the tip to the right, with what was measured."""
+    return _drawn(examination.photo.pixels, closeup(examination), _marks(examination), labels=True)
 
 
 def png(picture: Image.Image) -> bytes:
@@ -124,18 +130,21 @@ def root_marks(examination: Examination) -> list[Mark]:
     """Return a line along each root and one leading from it out of the blade, to its code or, undecoded, its height."""
     reading = examination.reading
     if reading.bitting is None:
-        found = [(cut.edge, cut.position.mm, cut.root.mm, f"{cut.root.mm:.2f}") for cut in reading.cuts]
+        seen = enumerate(reading.cuts, 1)
+        found = [(n, cut.edge, cut.position.mm, cut.root.mm, f"{cut.root.mm:.2f}") for n, cut in seen]
     else:
         edges: tuple[Literal["a", "b"], ...] = ("a", "b") if reading.blade.edges == 2 else ("a",)
-        cuts = reading.bitting.cuts
-        found = [(edge, cut.position.mm, cut.root.mm, cut.code) for edge in edges for cut in cuts]
+        cuts = list(enumerate(reading.bitting.cuts, 1))
+        found = [(n, edge, cut.position.mm, cut.root.mm, cut.code) for edge in edges for n, cut in cuts]
     return [_root_mark(examination, *each) for each in found]
 
 
-def _root_mark(examination: Examination, edge: Literal["a", "b"], x: float, root: float, label: str) -> Mark:
+def _root_mark(
+    examination: Examination, number: int, edge: Literal["a", "b"], x: float, root: float, label: str
+) -> Mark:
     along = np.array([x - ROOT_HALF_MM, x + ROOT_HALF_MM, x, x])
     height = np.array([root, root, root, examination.blade.width.mm + BEYOND_MM])
-    return Mark(examination.frame.to_px(along, height, edge), ROOT, label=label)
+    return Mark(examination.frame.to_px(along, height, edge), ROOT, label=label, number=number)
 
 
 def closeup(examination: Examination) -> View:

@@ -1,0 +1,79 @@
+"""What is drawn on the photo: lines and words in pixels of the upright photo, as far as a reading is."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.identify import Examination
+from keyid.page.desks import Key
+from keyid.picture import (
+    ENDS_BEYOND_MM,
+    OUTLINE,
+    REFERENCE,
+    STOP,
+    TIP,
+    Colour,
+    edge_px,
+    root_marks,
+)
+from keyid.reading import Reading
+from keyid.scale import Scale
+from keyid.silhouette import Silhouette
+
+Array = NDArray[np.float64]
+Json = dict[str, Any]
+
+
+def marks(key: Key, reading: Reading | None) -> list[Json]:
+    """Return the marks of what is known by now; ``reading`` is the newest, with what was measured by hand."""
+    found: list[Json] = []
+    scale, silhouette = key.done.get("scale"), key.done.get("key")
+    if isinstance(scale, Scale):
+        found.append(_mark("reference", REFERENCE, [_closed(scale.outline_px)]))
+    if key.examination is not None and reading is not None:
+        found += _measured(replace(key.examination, reading=reading))
+    elif isinstance(silhouette, Silhouette):
+        found.append(_mark("key", OUTLINE, [_closed(silhouette.outline_px)]))
+    return found
+
+
+def blade_view(key: Key) -> Json | None:
+    """Return what to show first: the blade's ends, from the stop's side to the tip, and its width, in pixels."""
+    if key.examination is None:
+        return None
+    reading = key.examination.reading
+    return {
+        "ends": [[round(x, 1), round(y, 1)] for x, y in reading.blade.axis_px],
+        "width": round(reading.blade.width.mm * reading.scale.px_per_mm, 1),
+    }
+
+
+def _measured(examination: Examination) -> list[Json]:
+    """Edges, stop, tip and roots."""
+    blade, frame = examination.blade, examination.frame
+    across = np.array([-ENDS_BEYOND_MM / 2, blade.width.mm + ENDS_BEYOND_MM])
+    found = [_mark("edges", OUTLINE, [*edge_px(examination, "a"), *edge_px(examination, "b")])]
+    if blade.stop != "unknown":
+        found.append(_mark("stop", STOP, [frame.to_px(np.zeros(2), across, "a")], f"stop: {blade.stop}"))
+    if blade.length is not None:
+        found.append(_mark("tip", TIP, [frame.to_px(np.full(2, blade.length.mm), across, "a")], "tip"))
+    for mark in root_marks(examination):
+        found.append({**_mark("root", mark.colour, [mark.points_px], mark.label), "cut": mark.number})
+    return found
+
+
+def _mark(kind: str, colour: Colour, lines: list[Array], label: str = "") -> Json:
+    return {
+        "kind": kind,
+        "colour": "#{:02x}{:02x}{:02x}".format(*colour),
+        "lines": [np.round(line, 1).tolist() for line in lines],
+        "label": label,
+    }
+
+
+def _closed(outline_px: Array) -> Array:
+    return np.vstack([outline_px, outline_px[:1]])

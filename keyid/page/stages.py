@@ -1,0 +1,58 @@
+"""Stages of a reading, each kept until something that it rests on changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, TypeVarTuple
+
+from keyid.identify import Stage
+
+Made = TypeVar("Made")
+Inputs = TypeVarTuple("Inputs")
+
+KEPT = 3  # results of a stage: as found, as pointed at, and as before that
+BY_VALUE = (str, int, float, tuple)  # small inputs, compared by value; records of stages by identity
+
+
+class KeptStages:
+    """A `keyid.identify.Runner` that doesn't do again what was done with the same inputs.
+
+    ``begun`` and ``ended`` are told each stage, the latter with its result; either may raise to end the reading.
+    """
+
+    def __init__(self, begun: Callable[[Stage], None], ended: Callable[[Stage, object], None]) -> None:
+        self._begun, self._ended = begun, ended
+        self._kept: dict[Stage, list[tuple[tuple[Any, ...], Any]]] = {}
+
+    def __call__(self, stage: Stage, step: Callable[[*Inputs], Made], *inputs: *Inputs) -> Made:
+        """Return what the stage makes of its inputs."""
+        self._begun(stage)
+        kept = self._kept.setdefault(stage, [])
+        found = next((one for one in kept if _same(one[0], inputs)), None)
+        if found is None:
+            found = (inputs, step(*inputs))
+        else:
+            kept.remove(found)
+        kept.insert(0, found)
+        del kept[KEPT:]
+        self._ended(stage, found[1])
+        made: Made = found[1]
+        return made
+
+
+def _same(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
+    return len(one) == len(other) and all(map(_alike, one, other))
+
+
+def _alike(one: object, other: object) -> bool:
+    """Tell whether two inputs are the same: arrays have no plain equality, so what holds them is not compared."""
+    if one is other:
+        return True
+    return type(one) is type(other) and (isinstance(one, BY_VALUE) or _holds_values(one)) and one == other
+
+
+def _holds_values(one: object) -> bool:
+    from keyid.known import Known
+    from keyid.told import Told
+
+    return isinstance(one, Told | Known)

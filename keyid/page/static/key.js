@@ -1,0 +1,197 @@
+// One key: its stages, its reading on the photo and in words, what is measured by hand, what is taken along.
+
+import { PhotoView } from "./photo.js";
+import { ask, say, tell } from "./talk.js";
+
+const UNUSED_MS = 30 * 60 * 1000; // as on the other side: then the key is forgotten
+const PAUSE_MS = 350; // after the last letter of a value that is being typed
+const FINISHED = { mm: /^\d+[.,]\d{2,}$/, thou: /^\d{3,}([.,]\d+)?$/ }; // as a caliper shows it
+
+const byId = (id) => document.getElementById(id);
+const id = byId("key").dataset.id;
+const answer = byId("answer");
+const photo = new PhotoView(byId("view"), { touched: choose });
+let now = null;
+let chosen = 0;
+let newest = 0; // of the questions asked while typing
+
+function show(next) {
+  now = next;
+  const loads = !photo.picture && !photo.loading && now.photo;
+  if (loads) {
+    photo.loading = true;
+    photo.load(`${id}/photo.jpg`, now.photo).then(() => now.view && photo.blade(now.view));
+  }
+  const measuring = now.phase === "measuring";
+  byId("key").dataset.phase = now.phase;
+  fill("steps", now.steps);
+  byId("steps").hidden = now.phase === "read" || (measuring && now.view !== null);
+  for (const part of ["answer", "more", "advice"]) fill(part, now[part]);
+  if (byId("news").textContent !== now.line) byId("news").textContent = now.line; // read out by screen readers
+  fill("values", now.confirm);
+  byId("confirm").hidden = byId("take").hidden = now.phase !== "read";
+  byId("tell").hidden = measuring;
+  photo.show(now.marks);
+  byId("drawn").replaceChildren(...photo.legend().map(swatch));
+  wanted();
+  if (chosen) choose(chosen);
+}
+
+function fill(place, html) {
+  const box = byId(place);
+  if (box.dataset.html === html) return;
+  const open = [...box.querySelectorAll("details")].map((one) => one.open);
+  box.innerHTML = html; // made by keyid's templates, which show what others wrote as text
+  box.dataset.html = html;
+  box.querySelectorAll("details").forEach((one, n) => (one.open = open[n] || false));
+}
+
+function swatch({ colour, said }) {
+  const line = document.createElement("li");
+  line.innerHTML = '<svg width="22" height="8" aria-hidden="true"><rect width="22" height="8" rx="3"/></svg>';
+  line.querySelector("rect").setAttribute("fill", colour);
+  line.append(said);
+  return line;
+}
+
+// Follows the reading until it stands.
+async function follow() {
+  try {
+    do {
+      const before = now?.view;
+      show(await ask(`${id}/now?seen=${now ? now.version : -1}`));
+      if (now.view && !before && photo.picture) photo.blade(now.view);
+    } while (now.phase === "measuring");
+  } catch (error) {
+    failed(error);
+  }
+}
+
+function failed(error) {
+  say(error.message);
+  if (error.status === 404 || error.status === 403) photo.clear();
+}
+
+// Cuts: in words and on the photo
+
+function choose(cut) {
+  chosen = cut;
+  photo.choose(cut);
+  for (const button of answer.querySelectorAll("[data-cut]")) {
+    button.setAttribute("aria-pressed", String(Number(button.dataset.cut) === cut));
+  }
+  for (const detail of answer.querySelectorAll("[data-detail]")) detail.hidden = Number(detail.dataset.detail) !== cut;
+}
+
+answer.addEventListener("click", (event) => {
+  const button = event.target.closest("[data-cut]");
+  if (button) choose(Number(button.dataset.cut));
+});
+
+byId("larger").addEventListener("click", () => photo.zoomBy(1.4));
+byId("smaller").addEventListener("click", () => photo.zoomBy(1 / 1.4));
+byId("whole").addEventListener("click", () => photo.whole());
+byId("blade").addEventListener("click", () => now.view && photo.blade(now.view));
+byId("view").addEventListener("keydown", (event) => {
+  if (event.target !== byId("view") || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (event.key.toLowerCase() === "w") photo.whole();
+  if (event.key.toLowerCase() === "b" && now.view) photo.blade(now.view);
+});
+
+// Confirming by caliper
+
+const field = byId("field");
+const typed = byId("typed");
+
+function wanted() {
+  if (!now.next) return;
+  const { best, fields } = now.next;
+  byId("wanted").textContent = best
+    ? `Measure next the ${best.said}. ${best.why}.`
+    : "No further hand measurement would tell much more. Any value can be checked here.";
+  const names = fields.map(([name]) => name).join();
+  if (field.dataset.names !== names) {
+    field.replaceChildren(...fields.map(([name, said]) => new Option(said, name)));
+    field.dataset.names = names;
+  }
+  if (best && !typed.value && document.activeElement !== field) field.value = best.field;
+}
+
+const unit = () => document.querySelector("input[name=unit]:checked").value;
+let pausing = 0;
+
+async function weigh(keep) {
+  const mine = ++newest;
+  const empty = !typed.value.trim();
+  const value = { field: field.value, typed: typed.value, unit: unit(), keep };
+  try {
+    const next = await (empty ? ask(`${id}/now?seen=-1`) : tell(`${id}/values`, value));
+    if (mine !== newest) return; // something newer is being typed
+    say("");
+    if (keep) typed.value = "";
+    show(next);
+  } catch (error) {
+    if (mine === newest) failed(error);
+  }
+}
+
+typed.addEventListener("input", () => {
+  clearTimeout(pausing);
+  const finished = FINISHED[unit()].test(typed.value.trim()) || !typed.value.trim();
+  if (finished) pausing = setTimeout(() => weigh(false), PAUSE_MS);
+});
+byId("typing").addEventListener("submit", (event) => {
+  event.preventDefault();
+  clearTimeout(pausing);
+  weigh(true);
+});
+byId("values").addEventListener("click", async (event) => {
+  const drop = event.target.closest("[data-drop]")?.dataset.drop;
+  if (!drop) return;
+  try {
+    show(await tell(`${id}/values`, { drop }));
+  } catch (error) {
+    failed(error);
+  }
+});
+
+// Telling more of the photo, what goes on file, forgetting
+
+byId("telling").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  try {
+    say("");
+    show(await tell(`${id}/told`, { coin: byId("coin").value, thickness: byId("thickness").value }));
+    follow();
+  } catch (error) {
+    failed(error);
+  }
+});
+
+for (const name of ["asked_by", "authority"]) {
+  byId(name).addEventListener("change", () => {
+    tell(`${id}/record`, { asked_by: byId("asked_by").value, authority: byId("authority").value }).catch(failed);
+  });
+}
+byId("record").addEventListener("submit", (event) => event.preventDefault());
+
+async function forget() {
+  photo.clear();
+  try {
+    await tell(`${id}/forget`, {});
+    location.replace("../");
+  } catch (error) {
+    failed(error);
+  }
+}
+byId("forget").addEventListener("click", forget);
+
+let unused = setTimeout(forget, UNUSED_MS);
+for (const name of ["pointerdown", "keydown", "wheel"]) {
+  document.addEventListener(name, () => {
+    clearTimeout(unused);
+    unused = setTimeout(forget, UNUSED_MS);
+  }, { passive: true });
+}
+
+follow();

@@ -1,0 +1,242 @@
+"""The page in a real browser: Chromium, driven by Playwright, with fingers on a phone and with a mouse on a desk.
+
+Needs Chromium; axe-core (Deque Systems) looks on where the environment variable AXE_CORE names its script.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
+
+from keyid.library import load_library
+from keyid.page.app import Entrance
+from keyid.page.app import Page as Served
+from tests.conftest import PROFILES, SAMPLES
+from tests.unit.page_client import served
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+AXE = os.environ.get("AXE_CORE")
+QUIET = (
+    *("--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-component-update"),
+    *("--disable-background-networking", "--disable-sync"),
+)
+PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
+DESK = {"viewport": {"width": 1440, "height": 900}, "color_scheme": "dark"}
+READING_MS = 60_000  # a reading takes seconds; the machine may be busy
+
+pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
+
+
+@pytest.fixture(scope="module")
+def running() -> Iterator[tuple[Served, str]]:
+    with served(load_library(PROFILES), Entrance("token", set())) as page_and_host:
+        yield page_and_host
+
+
+@pytest.fixture(scope="module")
+def address(running: tuple[Served, str]) -> str:
+    return f"http://{running[1]}/enter/token"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=CHROMIUM, args=[*QUIET])
+        yield started
+        started.close()
+
+
+class Visitor:
+    """A person's browser; whatever the page's script complains of is kept."""
+
+    def __init__(self, browser: Browser, address: str, **device: object) -> None:
+        self.context: BrowserContext = browser.new_context(**device)  # type: ignore[arg-type]
+        self.context.set_default_timeout(20_000)
+        self.page: Page = self.context.new_page()
+        self.complaints: list[str] = []
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", lambda told: self.complaints.append(told.text) if told.type == "error" else None)
+        self.page.goto(address)
+
+    def give(self, photo: Path) -> None:
+        """Choose a photo and wait until its key is read or refused."""
+        self.page.set_input_files("#files", photo)
+        self.page.wait_for_url("**/key/*")
+        self.page.wait_for_selector('#key[data-phase="read"], #key[data-phase="refused"]', timeout=READING_MS)
+
+    def accessible(self) -> None:
+        """Let axe-core look at the page as it is now."""
+        if AXE is not None:
+            self.page.evaluate(Path(AXE).read_text(encoding="utf-8"))
+            found = self.page.evaluate("axe.run().then(f => f.violations.map(v => [v.id, v.nodes[0].html]))")
+            assert found == []
+
+
+@pytest.fixture
+def phone(browser: Browser, address: str) -> Iterator[Visitor]:
+    visitor = Visitor(browser, address, **PHONE)
+    yield visitor
+    visitor.context.close()
+
+
+@pytest.fixture
+def desk(browser: Browser, address: str) -> Iterator[Visitor]:
+    visitor = Visitor(browser, address, **DESK)
+    yield visitor
+    visitor.context.close()
+
+
+def place(visitor: Visitor, cut: int) -> tuple[float, float]:
+    """Where on the screen the middle of a cut's mark is."""
+    marks = visitor.page.locator('#overlay polyline[data-kind="root"]')
+    box = marks.nth(cut - 1).bounding_box()
+    assert box is not None
+    return box["x"] + box["width"] / 2, box["y"] + 3
+
+
+def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path) -> None:
+    page = phone.page
+    phone.accessible()
+    expect(page.get_by_text("Take a photo")).to_be_visible()
+    page.set_input_files("#files", SAMPLES / "flash-without-exif.jpg")
+    page.wait_for_url("**/key/*")
+    page.wait_for_selector("#overlay polyline")  # the reference, while the key is still looked for
+    expect(page.locator(".steps")).to_contain_text("Scale found: bank card")
+    phone.accessible()
+    page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
+    phone.accessible()
+    truth = json.loads((SAMPLES / "flash-without-exif.json").read_text())
+    codes = page.locator(".code b").all_inner_texts()
+    assert codes == [cut["code"] for cut in truth["cuts"]]
+    assert page.locator("main").inner_text().count("confirm with a caliper before metal is cut") == 1
+
+    page.touchscreen.tap(*place(phone, 3))  # a finger on a root shows its cut in words, and the other way round
+    expect(page.locator('[data-cut="3"]')).to_have_attribute("aria-pressed", "true")
+    page.locator('[data-cut="5"]').tap()
+    expect(page.locator('[data-detail="5"]')).to_contain_text("18.5")
+
+    field, typed = page.locator("#field"), page.locator("#typed")
+    expect(field).to_have_value("right-far")  # the groove that parts two blades with the same outline
+    typed.fill("5,96")
+    expect(page.locator("#answer h1")).to_contain_text("Blade Alder")
+    page.get_by_role("button", name="Keep").tap()
+    expect(page.locator("#values")).to_contain_text("5.96 mm")
+    typed.fill("9.99")  # what is being typed doesn't stay
+    expect(page.locator("#values .against")).to_be_visible()
+    typed.fill("")
+    expect(page.locator("#values .against")).to_have_count(0)
+
+    page.locator("#asked_by").fill("harbour office")
+    page.locator("#authority").fill("letter of the harbour master")
+    with page.context.expect_page() as opened:
+        page.get_by_role("link", name="Report, to read and print").tap()
+    report = opened.value
+    report.wait_for_load_state()
+    for told in ("harbour office", "letter of the harbour master", "Blade Alder", "Check by hand"):
+        expect(report.locator("body")).to_contain_text(told)
+    sheet = tmp_path / "sheet.pdf"
+    report.pdf(path=sheet)
+    assert sheet.read_bytes().startswith(b"%PDF")
+    report.close()
+    with page.expect_download() as saved:
+        page.get_by_role("link", name="Reading (JSON)").tap()
+    reading = json.loads(Path(saved.value.path()).read_text())
+    assert reading["bitting"]["code"] == "-".join(codes)
+    assert phone.complaints == []
+
+    key = page.url
+    page.go_back()
+    expect(page.locator(".keys li")).to_have_count(1)
+    page.go_forward()
+    page.get_by_role("button", name="Forget this key").tap()
+    page.wait_for_selector("#give")
+    expect(page.locator(".keys")).to_have_count(0)
+    page.goto(key)
+    expect(page.locator("h1")).to_contain_text("was forgotten")
+
+
+def lay_a_twin(served_page: Served, url: str) -> None:
+    """Lay a key with the same reading beside one: reading it again would take its time."""
+    desk_id, _, key_id = url.split("/")[-3:]
+    desk = next(desk for desk in served_page.desks.all() if desk.id == desk_id)
+    twin, key = served_page.desks.add_key(desk, "twin.jpg"), desk.keys[key_id]
+    twin.photo, twin.examination, twin.measuring = key.photo, key.examination, False
+
+
+def test_from_photo_to_comparison_with_keys_and_mouse(desk: Visitor, running: tuple[Served, str]) -> None:
+    page = desk.page
+    desk.give(SAMPLES / "tip-stop.jpg")
+    desk.accessible()
+    before = page.locator("#overlay polyline").first.get_attribute("points")
+    page.locator("#view").focus()
+    for key in ("+", "+", "ArrowRight", "ArrowDown"):
+        page.keyboard.press(key)
+    expect(page.locator("#overlay polyline").first).not_to_have_attribute("points", str(before))
+    page.keyboard.press("b")
+    expect(page.locator("#overlay polyline").first).to_have_attribute("points", str(before))
+    page.mouse.move(300, 400)
+    page.mouse.wheel(0, -300)
+    expect(page.locator("#overlay polyline").first).not_to_have_attribute("points", str(before))
+    page.locator('[data-cut="2"]').focus()
+    page.keyboard.press("Enter")
+    expect(page.locator('[data-detail="2"]')).to_be_visible()
+    lay_a_twin(running[0], page.url)
+    page.reload()
+    page.get_by_role("link", name="twin.jpg is the old one").click()
+    expect(page.locator("h1")).to_contain_text(re.compile(r"The new key has the old one's bitting: (over )?9\d %"))
+    expect(page.locator("tbody tr").first).to_contain_text("+0.00")
+    desk.accessible()
+    assert desk.complaints == []
+
+
+def test_what_is_no_photo_is_told_and_the_rest_goes_on(desk: Visitor, tmp_path: Path) -> None:
+    page = desk.page
+    text = tmp_path / "shopping.jpg"
+    text.write_text("two keys, one lock")
+    desk.give(text)
+    expect(page.locator("#answer h1")).to_have_text("This file is damaged or is not a photo.")
+    desk.accessible()
+    page.get_by_role("link", name="Retake").click()
+    huge = tmp_path / "huge.jpg"
+    with huge.open("wb") as file:
+        file.truncate(2_000_000_000)
+    video = tmp_path / "walk.mp4"
+    video.write_bytes(b"\0\0\0\x20ftypisom" + b"\0" * 100)
+    page.set_input_files("#files", [huge, video])
+    expect(page.locator("#said")).to_contain_text("huge.jpg is larger than 80 MB")
+    expect(page.locator("#said")).to_contain_text("walk.mp4 is a video")
+    page.set_input_files("#files", [text] * 20)
+    expect(page.locator("#said")).to_contain_text("at most 8 photos")
+    expect(page.locator(".keys li")).to_have_count(8)
+    desk.accessible()
+    assert desk.complaints == []
+
+
+def test_two_tabs_show_the_same_keys(desk: Visitor, tmp_path: Path) -> None:
+    text = tmp_path / "shopping.jpg"
+    text.write_text("two keys, one lock")
+    desk.give(text)
+    second = desk.context.new_page()
+    second.goto(desk.page.url)
+    expect(second.locator("#answer h1")).to_have_text("This file is damaged or is not a photo.")
+    second.get_by_role("button", name="Forget this key").click()
+    second.wait_for_selector("#give")
+    desk.page.get_by_role("button", name="Read again").click()
+    expect(desk.page.locator("#said")).to_contain_text("was forgotten")
+
+
+def test_a_stopped_server_is_told(browser: Browser, tmp_path: Path) -> None:
+    text = tmp_path / "shopping.jpg"
+    text.write_text("two keys, one lock")
+    with served(load_library(PROFILES), Entrance("token", set())) as (_, host):
+        visitor = Visitor(browser, f"http://{host}/enter/token", **DESK)
+    visitor.page.set_input_files("#files", text)
+    expect(visitor.page.locator("#said")).to_contain_text("keyid doesn't answer")
+    visitor.context.close()

@@ -35,8 +35,10 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         By id; holds all candidates.
     """
     after = form["next_measurement"]
+    photos = form["photo"] if isinstance(form["photo"], list) else [form["photo"]]
+    first, *further = (PhotoFacts(**photo) for photo in photos)
     return Reading(
-        photo=PhotoFacts(**form["photo"]),
+        photo=first,
         scale=ScaleFacts(**form["scale"]),
         blade=_blade(form["blade"]),
         cuts=tuple(
@@ -49,6 +51,8 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         bitting=None if form["bitting"] is None else _bitting(form["bitting"]),
         cautions=tuple(form["cautions"]),
         confirm=tuple(Confirmation(c["what"], _length(c["expected"]), c["tolerance"]) for c in form["confirm"]),
+        further_photos=tuple(further),
+        disagreements=tuple(form.get("disagreements", ())),
     )
 
 

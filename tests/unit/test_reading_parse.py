@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -11,9 +12,18 @@ from keyid.reading_parse import parse_reading
 from tests.unit.example_reading import NEXT, reading
 
 
+SECOND = replace(reading().photo, file="second.jpg")
+
+
 @pytest.mark.parametrize(
     "made",
-    [reading(), reading(bitting=None), reading(next_measurement=NEXT), reading(candidates=(), none_of_these=1.0)],
+    [
+        reading(),
+        reading(bitting=None),
+        reading(next_measurement=NEXT),
+        reading(candidates=(), none_of_these=1.0),
+        reading(further_photos=(SECOND,), disagreements=("the width",)),
+    ],
 )
 def test_a_reading_comes_back_as_it_was_written(made: Reading) -> None:
     form = json.loads(json.dumps(made.to_json()))

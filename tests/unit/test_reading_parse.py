@@ -11,7 +11,6 @@ from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
 from tests.unit.example_reading import NEXT, reading
 
-
 SECOND = replace(reading().photo, file="second.jpg")
 
 

@@ -141,7 +141,7 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
     plan = _plan(outline)
     best = _reduce(outline, plan)
     varied = [_budget_line(source, best, _reduce(moved, plan)) for source, moved in _varied(outline, scale)]
-    budget = (*varied, _located(outline, plan))
+    budget = (*varied, *_located(outline, plan))
     common = _root_sum(line.height_mm for line in budget)
     width = Length(best.width, _root_sum(line.width_mm for line in budget))
     length = None
@@ -252,7 +252,7 @@ def _plan(outline: Outline) -> Plan:
     a_is_upper = upper_cut or not lower_cut
     edges: Literal[1, 2] | None = 2 if upper_cut and lower_cut else (1 if upper_cut or lower_cut else None)
     side = _stop_side(outline, upper_cut, lower_cut)
-    stop: Literal["shoulder", "tip"] = "tip" if side is None else "shoulder"
+    stop: Literal["shoulder", "tip"] = outline.told_stop or ("tip" if side is None else "shoulder")
     return Plan(stop, edges, a_is_upper, side, upper_cut, lower_cut)
 
 
@@ -276,6 +276,8 @@ def _stop_side(outline: Outline, upper_cut: bool, lower_cut: bool) -> Literal["u
 
 def _step_s(outline: Outline, plan: Plan) -> float | None:
     """Station of the shoulder in the outline's frame."""
+    if outline.shoulder_at is not None:
+        return outline.shoulder_at.s_mm
     if plan.step_side is None:
         return None
     step = outline.upper_step if plan.step_side == "upper" else outline.lower_step
@@ -318,7 +320,9 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         lines.append(sign * (_land(across, along - start) if cut else float(np.median(across))))
     tip_along = _foremost(turned["tip"][0])
     stop_along = tip_along
-    if step is not None:
+    if outline.shoulder_at is not None:
+        stop_along = outline.shoulder_at.s_mm * cos + outline.shoulder_at.v_mm * sin
+    elif step is not None:
         edge = lines[0] if plan.step_side == "upper" else lines[1]
         stop_along = (step + edge * sin) / cos
     return Reduced(
@@ -447,21 +451,26 @@ def _budget_line(source: str, best: Reduced, other: Reduced) -> BudgetLine:
     )
 
 
-def _located(outline: Outline, plan: Plan) -> BudgetLine:
-    """The uncertainty of the datum lines and ends from locating edges."""
+def _located(outline: Outline, plan: Plan) -> tuple[BudgetLine, ...]:
+    """The uncertainty of the datum lines and ends from locating edges, and from pointing at ends."""
     bloom = outline.bloom_u_mm
-    tip, stop = float(np.hypot(TIP_U_MM, bloom)), float(np.hypot(STOP_U_MM, bloom))
+    tip = 0.0 if outline.tip_at is not None else float(np.hypot(TIP_U_MM, bloom))
+    stop = 0.0 if outline.shoulder_at is not None else float(np.hypot(STOP_U_MM, bloom))
     lines = [LAND_U_MM if cut else LINE_U_MM for cut in (plan.upper_cut, plan.lower_cut)]
     datum = LAND_U_MM if plan.edges == 2 else LINE_U_MM
+    width, height = _root_sum((*lines, 2 * bloom)), float(np.hypot(datum, bloom))
+    located = _ends_line("edges", plan, stop, tip, width, height)
+    by_hand = [0.0 if at is None else at.u_mm for at in (outline.shoulder_at, outline.tip_at)]
+    return (located, _ends_line("pointing", plan, *by_hand)) if any(by_hand) else (located,)
+
+
+def _ends_line(
+    source: str, plan: Plan, stop_mm: float, tip_mm: float, width_mm: float = 0.0, height_mm: float = 0.0
+) -> BudgetLine:
+    """What the uncertain places of stop and tip do."""
     shoulder = plan.stop == "shoulder"
-    return BudgetLine(
-        "edges",
-        float(np.hypot(stop, tip)) if shoulder else tip,
-        _root_sum((*lines, 2 * bloom)),
-        float(np.hypot(datum, bloom)),
-        stop if shoulder else tip,
-        0.0,
-    )
+    length = float(np.hypot(stop_mm, tip_mm)) if shoulder else tip_mm
+    return BudgetLine(source, length, width_mm, height_mm, stop_mm if shoulder else tip_mm, 0.0)
 
 
 def _root_sum(parts: Iterable[float]) -> float:

@@ -11,10 +11,14 @@ from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_fit import Fit
 from keyid.card_measure import measure, overruns, round_corners
+from keyid.corner_scale import in_turn, scale_at_corners
 from keyid.errors import PhotoError
 from keyid.lens import KIND_U, Lens, lenses_of
 from keyid.photo import Photo
+from keyid.pose_fit import Body
 from keyid.scale import FocalSource, Scale, Variation
+
+Array = NDArray[np.float64]
 
 NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
 MIN_SEEN = 0.7  # of the three best sides together
@@ -24,6 +28,8 @@ MAX_OVERRUNS = 1  # of eight ends: a key or a ruled line may lie in the line of 
 MIN_SIDE_SEEN = 0.2  # three sides alone fit a card of any size: then its four corners must be seen
 UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained; neighbours go together
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
+POINTED_U = 4.0  # standard uncertainties of pointing within which rims belong to the corners that were pointed at
+ROUNDED_MM = 1.4  # and people point at the round corner itself, that far inside where the sides meet
 RIVAL_ODDS = 0.02  # a less likely kind of lens isn't worth a word
 SOURCES = (
     *("reference size", "reference size", "reference thickness", "focal length"),
@@ -37,10 +43,36 @@ def find_card(photo: Photo, small: NDArray[np.uint8]) -> Scale:
 
     ``small`` is the photo shrunk (`card_search.shrink`).  Raises PhotoError ``no-reference``, ``reference-cut-off``.
     """
-    fits = _fits(photo.pixels, small, lenses_of(photo))
+    return _from_fits(photo, _fits(photo.pixels, small, lenses_of(photo)))
+
+
+def _from_fits(photo: Photo, fits: list[Fit]) -> Scale:
+    """The scale from fits to one card, one for each lens that it allows, best first."""
     if photo.focal_35mm is not None:
         return _scale_of(fits[0], "exif")
     return _undecided(fits) if len(fits) > 1 else _scale_of(fits[0], "estimated" if photo.whole else "assumed")
+
+
+def find_card_at(photo: Photo, small: NDArray[np.uint8], corners_px: Array, u_px: float) -> Scale:
+    """The scale from a card whose corners (4, 2) were pointed at: from its rims near them or, unseen, the corners."""
+    factor = small.shape[1] / photo.width_px
+    lenses = lenses_of(photo)
+    focals = tuple(lens.focal_px * factor for lens in lenses)
+    proposal = card_search.propose_at((in_turn(corners_px) + 0.5) * factor - 0.5, focals, small.shape)
+    fits = [fit for lens in lenses if (fit := measure(photo.pixels, small, proposal, lens)) is not None]
+    near = [fit for fit in fits if _is_seen(fit) and _is_near(fit, corners_px, u_px)]
+    if near:
+        return _from_fits(photo, sorted(near, key=_log_evidence, reverse=True))
+    body = Body(float(card.WIDTH_U_MM) / card.WIDTH_MM, card.THICKNESS_MM, float(card.THICKNESS_U_MM))
+    return scale_at_corners(photo, "id1-card", card.corners_mm()[:, :2], body, corners_px, u_px)
+
+
+def _is_near(found: Fit, corners_px: Array, u_px: float) -> bool:
+    """Whether a fit's corners are those that were pointed at."""
+    own = in_turn(found.camera.project(card.corners_mm()))
+    density = found.camera.focal_px / found.camera.translation_mm[2]
+    apart = min(np.abs(np.roll(own, turn, axis=0) - in_turn(corners_px)).max() for turn in range(4))
+    return bool(apart < POINTED_U * u_px + ROUNDED_MM * density)
 
 
 def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Lens, ...]) -> list[Fit]:
@@ -72,14 +104,23 @@ def _spread(lens: Lens) -> tuple[float, ...]:
 
 def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
     """Whether a card's sides are seen along most of their length, fit its size, and meet in round corners."""
-    near = np.abs(found.residual_px) < NEAR_PX
-    share = np.bincount(found.points.side, near, 4) / card_edges.STATIONS
+    share = _shares(found)
     round_ones, sharp_ones = round_corners(pixels, found)
-    seen = np.sort(share)[1:].mean() > MIN_SEEN
     beyond = overruns(pixels, found)
     needed = 4 if share.min() < MIN_SIDE_SEEN else 2 if share.mean() > WELL_SEEN and beyond == 0 else 3
     looks = round_ones >= needed and sharp_ones == 0 and beyond <= MAX_OVERRUNS
-    return bool(seen and found.cost < MAX_COST and looks)
+    return bool(_is_seen(found) and looks)
+
+
+def _is_seen(found: Fit) -> bool:
+    """Whether the sides are seen along most of their length and fit a card's size."""
+    return bool(np.sort(_shares(found))[1:].mean() > MIN_SEEN and found.cost < MAX_COST)
+
+
+def _shares(found: Fit) -> Array:
+    """Share of each side that is seen, shape (4,)."""
+    near = np.abs(found.residual_px) < NEAR_PX
+    return np.asarray(np.bincount(found.points.side, near, 4) / card_edges.STATIONS)
 
 
 def _scale_of(found: Fit, focal: FocalSource) -> Scale:

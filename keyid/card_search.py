@@ -143,6 +143,15 @@ def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Prop
     return [Proposal(maps[k], float(focal[k]), support[k], float(merit[k])) for k in chosen]
 
 
+def propose_at(corners: Array, focals_px: tuple[float, ...], shape: tuple[int, ...]) -> Proposal:
+    """The card whose corners (4, 2), counter-clockwise as one sees them, are known, its long side told by the pose."""
+    maps = homographies(np.stack([corners, np.roll(corners, -1, axis=0)]))
+    centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    strange = np.array([unlikeness(maps, focal, centre) for focal in focals_px])
+    focal, turn = np.unravel_index(int(np.argmin(strange)), strange.shape)
+    return Proposal(maps[turn], focals_px[int(focal)], np.ones(8), 1.0)
+
+
 def _apart(one: Array, other: Array) -> float:
     """Greatest distance of two figures' corners; a card turned by 180 degrees is the same card."""
     return min(float(np.abs(one - np.roll(other, turn, axis=0)).max()) for turn in (0, 2))

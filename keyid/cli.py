@@ -15,11 +15,13 @@ from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_page import page
 from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
+from keyid.cli_pointing import pointing
 from keyid.cli_profiles import profiles
 from keyid.cli_question import Asked, asking
 from keyid.cli_sheet import request, sheet
 from keyid.cli_told import telling
 from keyid.errors import KeyidError
+from keyid.pointed import Pointed
 from keyid.told import Told
 
 if TYPE_CHECKING:
@@ -54,6 +56,7 @@ main.add_command(page)
 @click.option("--budget", is_flag=True, help="Tell what the uncertainties are made of.")
 @many
 @telling
+@pointing
 def read(
     photos: tuple[Path, ...],
     as_json: bool,
@@ -85,6 +88,8 @@ def read(
         read_many(photos, profiles, skip_bad, out, table)
         return
     photos = photos_of_one_key(photos, same_key, table)
+    if len(photos) > 1 and told.pointed != Pointed():
+        raise click.UsageError("What is pointed at lies in one photo: not with --same-key.")
     for photo in photos:
         wanted.check(photo)
     try:
@@ -100,6 +105,7 @@ def read(
 @main.command()
 @click.argument("photo", type=EXISTING_FILE)
 @telling
+@pointing
 def look(photo: Path, told: Told) -> None:
     """Tell what limits PHOTO, by how much, and what to do, without reading the key: for retaking on the spot."""
     from keyid import identify

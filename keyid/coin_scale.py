@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -54,7 +55,18 @@ def find_coin(photo: Photo, small: NDArray[np.uint8], coin: Coin) -> Scale:
             "No coin can be found in the photo.",
             "Lay the coin flat beside the key, not touching it, on a plain surface.",
         )
-    ellipse, points = found
+    return _scale_of_rim(photo, *found, coin)
+
+
+def find_coin_at(photo: Photo, rim_px: Array, coin: Coin) -> Scale:
+    """The scale from a coin around whose rim points (n, 2) were pointed at; the rim near them is measured."""
+    centre, radius = cv2.minEnclosingCircle(rim_px.astype(np.float32))
+    coarse = Ellipse((float(centre[0]), float(centre[1])), (float(radius), float(radius)), 0.0, 1.0)
+    return _scale_of_rim(photo, *find_rim(photo.pixels, coarse), coin)
+
+
+def _scale_of_rim(photo: Photo, ellipse: Ellipse, points: Array, coin: Coin) -> Scale:
+    """The scale from a coin's rim."""
     lines = parallels.find_lines(photo, _widened(ellipse).points(OUTLINE_POINTS))
     fits = [one for lens in lenses_of(photo) for one in _both_sides(ellipse, points, lines, coin, lens)]
     return scale_of(fits, "coin", "exif" if photo.focal_35mm is not None else "assumed", _outline_of(coin))

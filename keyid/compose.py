@@ -10,6 +10,7 @@ from keyid.blade import Blade, Frame
 from keyid.cautions import CAUTIONS
 from keyid.cuts import Cut
 from keyid.photo import Photo
+from keyid.pointed import NOTHING_POINTED, Pointed
 from keyid.profile import Blank
 from keyid.ranking import Candidate, Ranking
 from keyid.reading import (
@@ -21,6 +22,7 @@ from keyid.reading import (
     NextMeasurement,
     PhotoFacts,
     Point,
+    PointedFact,
     Reading,
     ScaleFacts,
     SeenCut,
@@ -49,6 +51,7 @@ def compose(
     cuts: tuple[Cut, ...],
     ranking: Ranking,
     advice: Advice,
+    pointed: Pointed = NOTHING_POINTED,
 ) -> Reading:
     """Put together what the stages found; nothing is measured or decided here."""
     return Reading(
@@ -63,12 +66,27 @@ def compose(
         bitting=advice.bitting,
         cautions=CAUTIONS,
         confirm=advice.confirm,
+        pointed=_pointed_facts(pointed, scale, blade, px_per_mm(frame, blade)),
     )
 
 
 def photo_facts(photo: Photo) -> PhotoFacts:
     """What a reading tells of a photo."""
     return PhotoFacts(photo.file, photo.sha256, photo.width_px, photo.height_px)
+
+
+def _pointed_facts(pointed: Pointed, scale: Scale, blade: Blade, density: float) -> tuple[PointedFact, ...]:
+    """What a person pointed at, with the uncertainty of what was taken from the finger itself."""
+    u_mm = pointed.u_px / density
+    by_corners = any(one.source == "pointing" for one in scale.variations)
+    stop_u = None if blade.stop == "tip" else u_mm
+    told = (
+        ("reference", pointed.corners_px, u_mm if by_corners else None),
+        ("stop", pointed.stop_px, stop_u),
+        ("tip", pointed.tip_px, u_mm),
+        ("key", pointed.key_px, None),
+    )
+    return tuple(PointedFact(what, u) for what, where, u in told if where is not None)
 
 
 def px_per_mm(frame: Frame, blade: Blade) -> float:

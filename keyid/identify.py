@@ -19,12 +19,13 @@ from keyid.library import Library, load_library
 from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
 from keyid.photo_advice import Remark, advise
+from keyid.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.ranking import rank
 from keyid.reading import Reading
 from keyid.reference import find_scale
 from keyid.scale import Scale
 from keyid.sharpness import check_photo, check_rim
-from keyid.silhouette import Silhouette, find_silhouette
+from keyid.silhouette import Silhouette, find_silhouette, lies_on
 from keyid.told import Told
 
 Stage = Literal["photo", "scale", "key", "edges", "blade", "blades"]
@@ -55,6 +56,7 @@ class Question:
 
 
 PLAIN_QUESTION = Question()
+NOTHING_TOLD = Told()
 
 Measured = tuple[Photo, Scale, Silhouette, Blade, Frame]
 """What was measured in one photo."""
@@ -123,7 +125,8 @@ def examine(
     out the stages.
     """
     library = _library(profiles, skip_bad, warn)
-    return _examined(measure(source, told, run), library, question, run)
+    pointed = (told or NOTHING_TOLD).pointed
+    return _examined(measure(source, told, run), library, question, run, pointed)
 
 
 def examine_together(
@@ -174,14 +177,16 @@ def _library(profiles: Library | Path | str | None, skip_bad: bool, warn: Callab
     return library
 
 
-def _examined(measured: Measured, library: Library, question: Question, run: Runner) -> Examination:
+def _examined(
+    measured: Measured, library: Library, question: Question, run: Runner, pointed: Pointed = NOTHING_POINTED
+) -> Examination:
     """From the measured blade to the reading."""
     photo, scale, silhouette, blade, frame = measured
     asked = None if question.blank is None else profile_of_blank(library.profiles, question.blank)
     ranking = run("blades", rank, blade, library.profiles, question.known, asked)
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
-    reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice)
+    reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
     if question.blank is not None and asked is not None:
         reading = replace(reading, checked=double_check(ranking, library.profiles, question.blank))
     return Examination(photo, scale, silhouette, blade, frame, reading)
@@ -195,11 +200,12 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     PhotoError
         When the photo can't be measured.
     """
-    told = told or Told()
+    told = told or NOTHING_TOLD
     photo = source if isinstance(source, Photo) else run("photo", load_photo, source)
-    scale = run("scale", _sharp_scale, photo, replace(told, thickness_mm=None))
-    silhouette = run("key", find_silhouette, photo, scale)
-    outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm)
+    _check_points(photo, told.pointed)
+    scale = run("scale", _sharp_scale, photo, told.of_scale)
+    silhouette = _locate_key(photo, scale, told.pointed, run)
+    outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm, told.pointed.of_blade)
     blade, frame = run("blade", measure_blade, outline, scale)
     return photo, scale, silhouette, blade, frame
 
@@ -212,9 +218,44 @@ def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:
     PhotoError
         When the photo can't be measured.
     """
+    told = told or NOTHING_TOLD
     photo = load_photo(photo_path)
+    _check_points(photo, told.pointed)
     scale = _sharp_scale(photo, told)
-    return advise(photo, scale, find_silhouette(photo, scale))
+    return advise(photo, scale, _locate_key(photo, scale, told.pointed, plainly))
+
+
+def _locate_key(photo: Photo, scale: Scale, pointed: Pointed, run: Runner) -> Silhouette:
+    """Where the key lies.
+
+    A stop and a tip that were pointed at are hints only where the key that is found without them doesn't bear them out:
+    so a runner that keeps results finds the key once, however often they are moved.
+    """
+    try:
+        found = run("key", find_silhouette, photo, scale, pointed.of_key)
+        if lies_on(found, scale, pointed):
+            return found
+    except PhotoError:
+        if pointed.stop_px is None and pointed.tip_px is None:
+            raise
+    return run("key", find_silhouette, photo, scale, pointed)
+
+
+def _check_points(photo: Photo, pointed: Pointed) -> None:
+    """Refuse points outside the photo."""
+    _check_inside(photo, pointed.on_key_px, "key-unclear")
+    _check_inside(photo, pointed.corners_px or (), "reference-unclear")
+
+
+def _check_inside(photo: Photo, points_px: tuple[Point, ...], code: PhotoErrorCode) -> None:
+    for x, y in points_px:
+        if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
+            size = f"{photo.width_px} x {photo.height_px} pixels"
+            raise PhotoError(
+                code,
+                f"The point {x:g},{y:g} lies outside the photo, which has {size}.",
+                "Give pixels of the upright photo, counted from its top left corner.",
+            )
 
 
 def _sharp_scale(photo: Photo, told: Told | None) -> Scale:

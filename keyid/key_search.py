@@ -23,6 +23,7 @@ from keyid.key_proposals import propose
 from keyid.key_shape import KeyShape, bounds, pixel_places_mm, read_shape, trim
 from keyid.table_view import TableView
 
+Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 SEARCH_PX_PER_MM = 2.0  # finds a blade of 5 mm and costs a tenth of a second
@@ -94,15 +95,30 @@ class Found(Blob):
 AnyBlob = TypeVar("AnyBlob", bound=Blob)
 
 
-def find_keys(fine: TableView) -> list[Found]:
-    """What reads as a key in a view of FINE_PX_PER_MM, the best first."""
+def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
+    """What reads as a key in a view of FINE_PX_PER_MM, the best first.
+
+    Only what has something within ``near_mm`` of each of the points ``at_mm`` (n, 2) on the table is looked at.
+    """
     view = _shrink(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM)
+    at, near = view.from_mm(at_mm), near_mm * view.px_per_mm
     blobs = [blob.mask for blob in _different(map(_blob, propose(view, fine)))]
-    found = _refined(view, fine, _ranked(view, itertools.chain(blobs, join(blobs, view.px_per_mm))))
+    whole = (mask for mask in itertools.chain(blobs, join(blobs, view.px_per_mm)) if _reaches(mask, at, near))
+    found = _refined(view, fine, _ranked(view, whole))
     if max((each.score for each in found), default=0.0) < MIN_SCORE:
-        guesses = _ranked(view, imagine_heads(blobs, view.px_per_mm))
-        found += _refined(view, fine, guesses, guessed=True)
+        heads = (mask for mask in imagine_heads(blobs, view.px_per_mm) if _reaches(mask, at, near))
+        found += _refined(view, fine, _ranked(view, heads), guessed=True)
     return sorted(found, key=lambda each: -each.rank)
+
+
+def _reaches(mask: Mask, at_px: Array, near_px: float) -> bool:
+    """Whether a mask comes that near to each of the points (n, 2)."""
+    for x, y in at_px:
+        rows = slice(max(0, int(y - near_px)), max(0, int(y + near_px) + 2))
+        columns = slice(max(0, int(x - near_px)), max(0, int(x + near_px) + 2))
+        if not mask[rows, columns].any():
+            return False
+    return True
 
 
 def _shrink(view: TableView, factor: float) -> TableView:

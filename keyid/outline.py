@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from keyid.camera import Camera
 from keyid.ends import Step, find_step
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
+from keyid.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, refine
 from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
@@ -31,6 +33,7 @@ EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, bur
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
 MERGED_MM = 0.15  # rims nearer than that merge into one edge
+AT_TIP_MM = 3.0  # a stop that was pointed at so near to the tip is the tip: no shoulder is
 MERGED_PART = 0.58  # standard uncertainty of a merged edge, as a part of the rims' distance: it may be either rim
 
 
@@ -49,6 +52,15 @@ class EdgePoints:
     s_mm: Array
     v_mm: Array
     u_mm: Array
+
+
+@dataclass(frozen=True)
+class FacePoint:
+    """A place that was pointed at, on the upper face in the frame of the lie, with its uncertainty along the blade."""
+
+    s_mm: float
+    v_mm: float
+    u_mm: float
 
 
 @dataclass(frozen=True)
@@ -76,6 +88,10 @@ class Outline:
         "metal" or "plastic".
     bloom_u_mm : float
         Standard uncertainty of the edges' common shift where metal is blown out; 0 where it is not.
+    told_stop : str or None
+        "shoulder" or "tip" where a person pointed at the stop.
+    shoulder_at, tip_at : FacePoint or None
+        A shoulder and a tip that were pointed at; ``tip`` is then that one point.
     """
 
     camera: Camera
@@ -90,24 +106,40 @@ class Outline:
     head_s_mm: float
     head: str
     bloom_u_mm: float
+    told_stop: Literal["shoulder", "tip"] | None = None
+    shoulder_at: FacePoint | None = None
+    tip_at: FacePoint | None = None
 
 
-def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None = None) -> Outline:
+def find_outline(
+    photo: Photo,
+    scale: Scale,
+    silhouette: Silhouette,
+    thickness_mm: float | None = None,
+    pointed: Pointed = NOTHING_POINTED,
+) -> Outline:
     """Measure the outline of the blade's upper face to sub-pixel.
 
-    ``thickness_mm`` is a thickness known from elsewhere; without it the usual one is assumed.
+    ``thickness_mm`` is a thickness known from elsewhere; without it the usual one is assumed.  A stop and a tip that
+    were pointed at are taken as they are.
 
     Raises PhotoError ``key-unclear`` when the blade can't be told from what is around it.
     """
     camera = scale.camera
-    silhouette, strip, regions, region = _framed(photo, scale, silhouette, thickness_mm)
+    silhouette, strip, regions, region = _framed(photo, scale, silhouette, thickness_mm, pointed)
     px_mm = mm_per_px(strip, camera)
-    tip_side = look_past_tip(strip, regions)
-    tip = _tip_points(strip, tip_side, follow(tip_side), px_mm)
+    stop_at, tip_at = (_on_face(point, strip.lie, camera, pointed.u_px) for point in (pointed.stop_px, pointed.tip_px))
+    tip = _found_tip(strip, regions, px_mm) if tip_at is None else _alone(tip_at)
     last = float(np.max(tip.s_mm)) - TIP_MARGIN_MM
-    steps = [_step(strip, regions, region, sign, px_mm) for sign in (1, -1)]
+    steps: list[Step | None] = [None, None]
+    if stop_at is None:
+        steps = [_step(strip, regions, region, sign, px_mm) for sign in (1, -1)]
+    shoulder_at = stop_at if stop_at is not None and not _is_at_tip(stop_at.s_mm, float(np.max(tip.s_mm))) else None
     starts = [region.start_mm if step is None else step.s_mm + PAST_STEP_MM for step in steps]
-    odds = regions.face_odds if steps == [None, None] else regions.metal_odds  # near a collar they are hard to part
+    if shoulder_at is not None:
+        starts = [shoulder_at.s_mm + PAST_STEP_MM] * 2
+    collar = shoulder_at is not None or steps != [None, None]
+    odds = regions.metal_odds if collar else regions.face_odds  # near a collar they are hard to part
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
         _edge_points(strip, sign, side, follow(side), px_mm, camera) for sign, side in zip((1, -1), sides, strict=True)
@@ -125,19 +157,24 @@ def find_outline(photo: Photo, scale: Scale, silhouette: Silhouette, thickness_m
         head_s_mm=region.start_mm,
         head=silhouette.head,
         bloom_u_mm=_bloom_u_mm(strip, (upper, lower), px_mm),
+        told_stop=None if stop_at is None else "tip" if shoulder_at is None else "shoulder",
+        shoulder_at=shoulder_at,
+        tip_at=tip_at,
     )
 
 
 def _framed(
-    photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None
+    photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None, pointed: Pointed
 ) -> tuple[Silhouette, Strip, Regions, BladeRegion]:
     """The strip that lies exactly along the blade, its regions, the blade's place in it, and the silhouette corrected.
 
     A coarse silhouette may be askew, hold a shadow, end at a glare, or take the head for metal: what the strip shows
-    mends it.
+    mends it.  Ends that were pointed at stay where they are.
     """
     camera = scale.camera
-    ends, width = silhouette.blade_px, silhouette.width_mm
+    lie = place(assume_inputs(silhouette, scale, thickness_mm), silhouette.blade_px, camera)
+    ends = lie.to_px(_between_pointed(lie.from_px(silhouette.blade_px, camera), lie, camera, pointed), camera)
+    width = silhouette.width_mm
     for _ in range(FRAMED_TIMES):
         lie = place(assume_inputs(silhouette, scale, thickness_mm), ends, camera)
         length = -float(lie.from_px(ends[:1], camera)[0, 0])
@@ -145,12 +182,48 @@ def _framed(
         regions = segment(strip, camera)
         region = find_region(strip, regions)
         head = head_of(strip, regions, region) or silhouette.head
-        moved = np.abs(region.ends - [[-length, 0.0], [0.0, 0.0]]).max()
+        found = _between_pointed(region.ends, lie, camera, pointed)
+        region = replace(region, start_mm=float(found[0, 0]), tip_mm=float(found[1, 0]), middle_mm=float(found[1, 1]))
+        moved = np.abs(found - [[-length, 0.0], [0.0, 0.0]]).max()
         if moved < FRAMED_MM and abs(region.slope) < FRAMED_SLOPE and head == silhouette.head:
             break
         silhouette = replace(silhouette, head=head)
-        ends, width = lie.to_px(region.ends, camera), region.width_mm
+        ends, width = lie.to_px(found, camera), region.width_mm
     return silhouette, strip, regions, region
+
+
+def _between_pointed(ends: Array, lie: Lie, camera: Camera, pointed: Pointed) -> Array:
+    """The mid-line's two ends (2, 2) in (s, v), each moved along it to the station that was pointed at."""
+    way = (ends[1] - ends[0]) / np.linalg.norm(ends[1] - ends[0])
+
+    def moved(end: Array, point: Point | None) -> Array:
+        if point is None:
+            return end
+        at = lie.from_px(np.array([point]), camera)[0]
+        return np.asarray(end + way * float((at - end) @ way))
+
+    tip = moved(ends[1], pointed.tip_px)
+    start = moved(ends[0], pointed.stop_px)
+    return np.stack([ends[0] if _is_at_tip(float(start @ way), float(tip @ way)) else start, tip])
+
+
+def _is_at_tip(stop_mm: float, tip_mm: float) -> bool:
+    """Whether a stop that was pointed at is the tip."""
+    return stop_mm > tip_mm - AT_TIP_MM
+
+
+def _on_face(point: Point | None, lie: Lie, camera: Camera, u_px: float) -> FacePoint | None:
+    """A point of the photo on the upper face; ``u_px`` is that of each coordinate."""
+    if point is None:
+        return None
+    near = np.array(point) + np.array([[0.0, 0.0], [u_px, 0.0], [0.0, u_px]])
+    at = lie.from_px(near, camera)
+    return FacePoint(float(at[0, 0]), float(at[0, 1]), float(np.hypot(*(at[1:, 0] - at[0, 0]))))
+
+
+def _alone(at: FacePoint) -> EdgePoints:
+    """A tip of which one point is known."""
+    return EdgePoints(np.array([at.s_mm]), np.array([at.v_mm]), np.array([at.u_mm]))
 
 
 def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
@@ -168,6 +241,12 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
     def step(old: Step | None, v_mm: float) -> Step | None:
         return None if old is None else Step(float(again(np.array([[old.s_mm, v_mm]]))[0, 0]), old.score)
 
+    def face_point(old: FacePoint | None) -> FacePoint | None:
+        if old is None:
+            return None
+        s_mm, v_mm = again(np.array([[old.s_mm, old.v_mm]]))[0]
+        return FacePoint(float(s_mm), float(v_mm), old.u_mm)
+
     edges = [float(np.median(points.v_mm)) for points in (outline.upper, outline.lower)]
     return replace(
         outline,
@@ -180,6 +259,8 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
         upper_step=step(outline.upper_step, edges[0]),
         lower_step=step(outline.lower_step, edges[1]),
         head_s_mm=float(again(np.array([[outline.head_s_mm, 0.0]]))[0, 0]),
+        shoulder_at=face_point(outline.shoulder_at),
+        tip_at=face_point(outline.tip_at),
     )
 
 
@@ -207,8 +288,10 @@ def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], px_mm: float
     return BLOOM_U_PX * px_mm * max(shares)
 
 
-def _tip_points(strip: Strip, side: Side, rim: Rim, px_mm: float) -> EdgePoints:
+def _found_tip(strip: Strip, regions: Regions, px_mm: float) -> EdgePoints:
     """The tip's rim, v ascending."""
+    side = look_past_tip(strip, regions)
+    rim = follow(side)
     place, gradient = refine(side, rim)
     across = side.at_mm[rim.column]
     place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm

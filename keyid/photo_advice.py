@@ -48,6 +48,10 @@ CAUSES = {
         "What the scale is taken from tells the camera's tilt only roughly at the key.",
         "Lay a bank card close beside the key, or the key on the printed measuring sheet.",
     ),
+    "pointing": (
+        "The reference's corners were pointed at, not measured.",
+        "Lay it on a surface of another colour, with all its sides free.",
+    ),
     "reference size": (
         "The size of what the scale is taken from is not known exactly.",
         "Use a bank card, or measure the bar of the printed sheet.",

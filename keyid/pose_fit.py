@@ -147,6 +147,16 @@ def fit(model: Model, start: Camera, lens: Lens) -> PoseFit:
     return PoseFit(model, start, lens, found.x * scale, covariance, float(found.cost))
 
 
+def start_on_plane(plan_mm: Array, points_px: Array, lens: Lens) -> Camera:
+    """The camera that sees points (n, 2) of the table at pixels (n, 2), by OpenCV's solver for planes, undistorted."""
+    flat = np.column_stack([plan_mm, np.zeros(len(plan_mm))])
+    x, y = lens.centre_px
+    matrix = np.array([[lens.focal_px, 0, x], [0, lens.focal_px, y], [0, 0, 1.0]])
+    _, turn, place = cv2.solvePnP(flat, points_px, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
+    rotation = np.asarray(cv2.Rodrigues(turn)[0], np.float64)
+    return Camera(lens.focal_px, lens.centre_px, 0.0, rotation, np.asarray(place, np.float64).ravel())
+
+
 def scale_of(
     fits: list[PoseFit], kind: ReferenceKind, focal: FocalSource, outline: Callable[[PoseFit], Array]
 ) -> Scale:

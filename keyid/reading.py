@@ -214,6 +214,22 @@ class Confirmation:
 
 
 @dataclass(frozen=True)
+class PointedFact:
+    """What a person pointed at.
+
+    ``u_mm`` is the standard uncertainty of a place that was taken as pointed at; None where pointing only told where to
+    look, and the place was measured.
+    """
+
+    what: str
+    u_mm: float | None
+
+    def to_json(self) -> Json:
+        """As ``what`` and ``u``."""
+        return {"what": self.what, "u": None if self.u_mm is None else round(self.u_mm, LENGTH_DIGITS)}
+
+
+@dataclass(frozen=True)
 class Reading:
     """All that is known of one key.
 
@@ -227,6 +243,8 @@ class Reading:
         Other photos of the same key that the reading rests on; pixels are of ``photo``.
     disagreements : tuple of str
         What the photos disagree on.
+    pointed : tuple of PointedFact
+        What wasn't found but pointed at by hand.
     bitting : BittingFacts or None
         None where nothing is cut on the edges, and where no profile fits.
     """
@@ -245,6 +263,7 @@ class Reading:
     checked: CheckedBlank | None = None
     further_photos: tuple[PhotoFacts, ...] = ()
     disagreements: tuple[str, ...] = ()
+    pointed: tuple[PointedFact, ...] = ()
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
@@ -266,6 +285,7 @@ class Reading:
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
             **({"disagreements": list(self.disagreements)} if self.further_photos else {}),
+            **({"pointed": [fact.to_json() for fact in self.pointed]} if self.pointed else {}),
         }
 
 

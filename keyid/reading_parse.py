@@ -16,6 +16,7 @@ from keyid.reading import (
     Confirmation,
     NextMeasurement,
     PhotoFacts,
+    PointedFact,
     Reading,
     ScaleFacts,
     SeenCut,
@@ -53,6 +54,7 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         confirm=tuple(Confirmation(c["what"], _length(c["expected"]), c["tolerance"]) for c in form["confirm"]),
         further_photos=tuple(further),
         disagreements=tuple(form.get("disagreements", ())),
+        pointed=tuple(PointedFact(fact["what"], fact["u"]) for fact in form.get("pointed", ())),
     )
 
 

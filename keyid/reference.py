@@ -6,9 +6,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid import card_search
-from keyid.card_scale import find_card
+from keyid.card_scale import find_card, find_card_at
 from keyid.coin import Coin
-from keyid.coin_scale import find_coin, find_disc
+from keyid.coin_scale import find_coin, find_coin_at, find_disc
+from keyid.corner_scale import in_turn
 from keyid.errors import PhotoError
 from keyid.photo import Photo
 from keyid.ruler_scale import find_ruler
@@ -19,6 +20,8 @@ from keyid.told import Told
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
 DISAGREE = 0.015  # of a coin's width, seen beside a card: wear, rim and the card's tilt make up to 1 %
 MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
+LEAST_SIDE_PX = 60.0  # of corners that were pointed at: nearer ones give no scale
+LEAST_SINE = 0.5  # of the angle at each: 36 degrees of tilt shear a right angle by up to 35
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
 
@@ -43,6 +46,8 @@ def find_scale(photo: Photo, told: Told | None = None) -> Scale:
 
 def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     """The scale from the reference that was told, or else from the first that is there."""
+    if told.pointed.corners_px is not None:
+        return _at_corners(photo, small, told, np.array(told.pointed.corners_px))
     if told.coin is not None and told.reference is None:
         return _with_coin(photo, small, told.coin)
     if told.reference == "coin":
@@ -56,6 +61,33 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     if told.reference == "sheet" or len(find_markers(small)[0]) >= MIN_MARKERS:
         return find_sheet(photo, told.bar_mm)
     return _first(photo, small)
+
+
+def _at_corners(photo: Photo, small: NDArray[np.uint8], told: Told, corners_px: NDArray[np.float64]) -> Scale:
+    """The scale from the reference that was pointed at: a bank card, unless another kind was told."""
+    if told.reference == "ruler":
+        return find_ruler(photo, corners_px)
+    if told.reference == "coin" or (told.reference is None and told.coin is not None):
+        if told.coin is None:
+            raise _untold_coin()
+        return find_coin_at(photo, corners_px, told.coin)
+    _check_corners(corners_px)
+    return find_card_at(photo, small, corners_px, told.pointed.u_px)
+
+
+def _check_corners(corners_px: NDArray[np.float64]) -> None:
+    """Refuse four points that no rectangle seen from above can have as corners."""
+    around = in_turn(corners_px)
+    sides = np.roll(around, -1, axis=0) - around
+    after = np.roll(sides, -1, axis=0)
+    length = np.linalg.norm(sides, axis=1)
+    turn = np.abs(sides[:, 0] * after[:, 1] - sides[:, 1] * after[:, 0])
+    if length.min() < LEAST_SIDE_PX or np.any(turn < LEAST_SINE * length * np.roll(length, -1)):
+        raise PhotoError(
+            "reference-unclear",
+            "The four corners that were pointed at are not those of a rectangle seen from above.",
+            "Point at the four corners of the reference, each where two of its sides meet.",
+        )
 
 
 def _with_coin(photo: Photo, small: NDArray[np.uint8], coin: Coin) -> Scale:

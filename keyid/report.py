@@ -16,7 +16,17 @@ from keyid.photo_layers import LayeredPhoto, layered_closeup, layered_overview
 from keyid.profile import Profile
 from keyid.reading import BittingCut, BlankFit, CandidateFacts, Confirmation, Reading
 from keyid.template import draw_template
-from keyid.text import ELECTRONICS, blades_left, do_now, how_to_cut, percent, photo_advice, plain, verdict
+from keyid.text import (
+    ELECTRONICS,
+    blades_left,
+    do_now,
+    how_to_cut,
+    percent,
+    photo_advice,
+    plain,
+    pointed_words,
+    verdict,
+)
 
 COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
 SURE_P, LIKELY_P = 0.95, 0.75  # codes surer than that are drawn as sure, as likely; others as unsure
@@ -349,5 +359,7 @@ def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
         yield "photos disagree", plain(disagreement)
     scale = reading.scale
     yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
+    if reading.pointed:
+        yield "by hand", pointed_words(reading)
     yield "none of the known blades", percent(reading.none_of_these)
     yield "keyid", version("keyid")

@@ -9,11 +9,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from keyid import parallels, ruler_body
 from keyid.camera import Camera
+from keyid.corner_scale import in_turn
 from keyid.errors import PhotoError
 from keyid.lens import Lens, lenses_of
 from keyid.parallels import Lines
@@ -37,12 +39,13 @@ CLEAR_MARKS = 40  # rows of so many even marks are a ruler's; shorter ones may b
 TURN_U_RAD = 0.05  # of the lines' direction: a start that is some degrees off tilts it by that
 
 
-def find_ruler(photo: Photo) -> Scale:
-    """Find a ruler in the photo and solve the camera's pose.
+def find_ruler(photo: Photo, within_px: Array | None = None) -> Scale:
+    """Find a ruler in the photo, or within the corners (4, 2) that were pointed at, and solve the camera's pose.
 
     Raises PhotoError ``no-reference``, and ``reference-unclear`` when its unit can't be told.
     """
-    marks = [one for row in find_rows(photo.pixels) if (one := read_marks(photo.pixels, row)) is not None]
+    rows = [row for row in find_rows(photo.pixels) if within_px is None or _is_within(row.middle_px, within_px)]
+    marks = [one for row in rows if (one := read_marks(photo.pixels, row)) is not None]
     read = [(one, rhythm) for one in marks if (rhythm := decide(one.number, one.length_px)) is not None]
     if not read:
         raise _not_found(marks)
@@ -51,6 +54,12 @@ def find_ruler(photo: Photo) -> Scale:
     fits = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
     known: FocalSource = "exif" if photo.focal_35mm is not None else "estimated" if photo.whole else "assumed"
     return scale_of(fits, "ruler", known, _outline_of(photo, best, rhythm))
+
+
+def _is_within(point_px: Array, corners_px: Array) -> bool:
+    """Whether a point lies inside the corners."""
+    contour = in_turn(corners_px).astype(np.float32).reshape(-1, 1, 2)
+    return cv2.pointPolygonTest(contour, (float(point_px[0]), float(point_px[1])), False) >= 0
 
 
 def _not_found(marks: list[Marks]) -> PhotoError:

@@ -25,7 +25,7 @@ class Variation:
     ----------
     source : str
         The uncertainty budget's line: "reference size", "reference thickness", "focal length",
-        "principal point", "distortion", "pose".
+        "principal point", "distortion", "pose", "pointing".
     camera : Camera
         The camera, solved again with that input moved.
     """

@@ -9,11 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid import sheet
-from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.lens import Lens, lenses_of
 from keyid.photo import Photo
-from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of
+from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of, start_on_plane
 from keyid.scale import FocalSource, Scale
 
 Array = NDArray[np.float64]
@@ -74,19 +73,10 @@ def _refined(grey: NDArray[np.uint8], corners: Array) -> Array:
 
 
 def _posed(known_mm: Array, corners_px: Array, body: Body, lens: Lens) -> PoseFit:
-    """The camera from the corners: first by OpenCV's solver for planes, then fitted with the lens."""
+    """The camera from the corners: first without distortion, then fitted with the lens."""
     plan = np.column_stack([known_mm.reshape(-1, 2), np.zeros(4 * len(known_mm))])
     points = corners_px.reshape(-1, 2)
-    x, y = lens.centre_px
-    matrix = np.array([[lens.focal_px, 0, x], [0, lens.focal_px, y], [0, 0, 1.0]])
-    _, turn, place = cv2.solvePnP(plan, points, matrix, np.zeros(4), flags=cv2.SOLVEPNP_IPPE)
-    start = Camera(
-        lens.focal_px,
-        lens.centre_px,
-        0.0,
-        np.asarray(cv2.Rodrigues(turn)[0], np.float64),
-        np.asarray(place, np.float64).ravel(),
-    )
+    start = start_on_plane(known_mm.reshape(-1, 2), points, lens)
 
     def residual(guess: Guess) -> Array:
         seen = guess.camera.project(plan * guess.size + [0.0, 0.0, guess.thickness_mm])

@@ -19,6 +19,7 @@ from keyid.key_proposals import disk
 from keyid.key_search import FINE_PX_PER_MM, MIN_SCORE, Found, find_keys
 from keyid.key_shape import contour_mm
 from keyid.photo import Photo
+from keyid.pointed import NOTHING_POINTED, Pointed
 from keyid.scale import Scale
 from keyid.table_view import TableView, photo_px_per_mm, view_table
 
@@ -30,6 +31,8 @@ SURE_SCORE = 0.6  # of a second key: a likely key isn't refused for a doubtful o
 DARK_LEVEL = 28.0  # of 255, 95th percentile of a photo that shows next to nothing
 PLASTIC_HEAD_MM = 35.5  # metal heads are shorter along the blade's axis (common practice, no source)
 CUT_OFF_MM = 1.0  # a key that ends that close to the picture's border goes on beyond it
+POINTED_WIDTH_MM = 8.0  # of a blade of which only the ends were pointed at: what is measured then mends it
+POINTED_NEAR_MM = 4.0  # a stop or tip that was pointed at lies that near to the outline of the key that was meant
 
 
 @dataclass(frozen=True)
@@ -54,28 +57,65 @@ class Silhouette:
     head: Literal["metal", "plastic"]
 
 
-def find_silhouette(photo: Photo, scale: Scale) -> Silhouette:
-    """Find the one key in the photo.
+def find_silhouette(photo: Photo, scale: Scale, pointed: Pointed = NOTHING_POINTED) -> Silhouette:
+    """Find the one key in the photo, or the one that was pointed at.
+
+    Where stop and tip were pointed at, they do for a key that can't be found.
 
     Raises PhotoError ``no-key``, ``several-keys``, ``key-cut-off``, ``key-unclear``, ``too-blurred``, ``too-dark``,
     ``too-coarse``.
     """
     _check_photo(photo, scale)
+    try:
+        return _found(photo, scale, pointed)
+    except PhotoError:
+        if pointed.stop_px is None or pointed.tip_px is None:
+            raise
+    return _between(np.array([pointed.stop_px, pointed.tip_px]), scale.camera)
+
+
+def lies_on(silhouette: Silhouette, scale: Scale, pointed: Pointed) -> bool:
+    """Whether all that was pointed at of a key lies on this one."""
+    near_px = POINTED_NEAR_MM * photo_px_per_mm(scale.camera)
+    contour = silhouette.outline_px.astype(np.float32).reshape(-1, 1, 2)
+    return all(cv2.pointPolygonTest(contour, point, True) > -near_px for point in pointed.on_key_px)
+
+
+def _found(photo: Photo, scale: Scale, pointed: Pointed) -> Silhouette:
+    """The key as it shows."""
     fine = view_table(photo, scale, FINE_PX_PER_MM)
-    found = find_keys(fine)
-    if not found or found[0].score < MIN_SCORE:
-        raise PhotoError(
-            "no-key", "No key was found in this photo.", "Lay one key flat on a plain surface beside the card."
-        )
+    at_mm = scale.camera.on_height(np.array(pointed.on_key_px, float).reshape(-1, 2), 0.0)
+    found = find_keys(fine, at_mm, POINTED_NEAR_MM)
+    if not found or found[0].score < (MIN_SCORE if len(at_mm) == 0 else 0.0):
+        raise _no_key(len(at_mm) > 0)
     best = found[0]
     others = [each for each in found[1:] if each.score > SURE_SCORE and _apart(each, best)]
-    if others:
+    if others and len(at_mm) == 0:
         raise PhotoError(
             "several-keys", "There is more than one key in this photo.", "Take the other keys away and photograph one."
         )
     if _cut_off(best.near, best.view):
         raise PhotoError("key-cut-off", "The key runs out of the picture.", "Take the photo with the whole key in it.")
     return _silhouette(best, scale.camera)
+
+
+def _no_key(was_pointed_at: bool) -> PhotoError:
+    """What to tell where nothing reads as a key."""
+    if was_pointed_at:
+        message = "Nothing that was pointed at reads as a key."
+        return PhotoError("no-key", message, "Point at both its stop and its tip.")
+    advice = "Lay one key flat on a plain surface beside the card."
+    return PhotoError("no-key", "No key was found in this photo.", advice)
+
+
+def _between(ends_px: Array, camera: Camera) -> Silhouette:
+    """A key of which only stop and tip are known."""
+    stop, tip = camera.on_height(ends_px, 0.0)
+    along = (tip - stop) / np.linalg.norm(tip - stop)
+    across = np.array([-along[1], along[0]]) * POINTED_WIDTH_MM / 2
+    corners = np.array([stop - across, tip - across, tip + across, stop + across])
+    outline = camera.project(np.column_stack([corners, np.zeros(4)]))
+    return Silhouette(outline, ends_px, POINTED_WIDTH_MM, "metal")
 
 
 def _check_photo(photo: Photo, scale: Scale) -> None:

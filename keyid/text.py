@@ -48,6 +48,7 @@ def reading_text(reading: Reading) -> str:
     blocks = [
         _paragraph("Photo", photo_advice(reading)),
         _paragraph("Photos", " ".join(reading.disagreements), max_lines=PHOTOS_LINES),
+        _paragraph("By hand", pointed_words(reading)),
         _paragraph("Verdict", verdict(reading)),
         _paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),
         _paragraph("Do now", do_now(reading)),
@@ -122,6 +123,17 @@ def photo_advice(reading: Reading) -> str:
     if reading.scale.px_per_mm < COARSE_PX_PER_MM:
         advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
     return " ".join(advice)
+
+
+def pointed_words(reading: Reading) -> str:
+    """Say what was pointed at by hand, and within which limits it was taken from there."""
+    if not reading.pointed:
+        return ""
+    told = [
+        f"the {fact.what} ({'its place was measured' if fact.u_mm is None else f'±{COVERAGE * fact.u_mm:.2f} mm'})"
+        for fact in reading.pointed
+    ]
+    return f"Pointed at in the photo: {', '.join(told)}."
 
 
 def _first_group(reading: Reading) -> list[CandidateFacts]:

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from keyid.coin import Coin
+from keyid.pointed import NOTHING_POINTED, Pointed
 
 ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
 
@@ -24,9 +25,17 @@ class Told:
         What the 100 mm bar of the printed measuring sheet really measures.
     thickness_mm : float or None
         The blade's thickness, measured by hand.
+    pointed : Pointed
+        What was pointed at in the photo.
     """
 
     coin: Coin | None = None
     reference: ReferenceKind | None = None
     bar_mm: float | None = None
     thickness_mm: float | None = None
+    pointed: Pointed = NOTHING_POINTED
+
+    @property
+    def of_scale(self) -> Told:
+        """The part that the scale depends on: where it stays the same, a scale measured before can be kept."""
+        return replace(self, thickness_mm=None, pointed=self.pointed.of_scale)

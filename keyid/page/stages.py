@@ -53,6 +53,7 @@ def _alike(one: object, other: object) -> bool:
 
 def _holds_values(one: object) -> bool:
     from keyid.known import Known
+    from keyid.pointed import Pointed
     from keyid.told import Told
 
-    return isinstance(one, Told | Known)
+    return isinstance(one, Told | Known | Pointed)

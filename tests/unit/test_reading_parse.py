@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.reading import Reading
+from keyid.reading import PointedFact, Reading
 from keyid.reading_parse import parse_reading
 from tests.unit.example_reading import NEXT, reading
 
@@ -22,6 +22,7 @@ SECOND = replace(reading().photo, file="second.jpg")
         reading(next_measurement=NEXT),
         reading(candidates=(), none_of_these=1.0),
         reading(further_photos=(SECOND,), disagreements=("the width",)),
+        reading(pointed=(PointedFact("stop", 0.11), PointedFact("key", None))),
     ],
 )
 def test_a_reading_comes_back_as_it_was_written(made: Reading) -> None:

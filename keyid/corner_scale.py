@@ -1,0 +1,83 @@
+"""The scale from four corners of a flat rectangle, such as a person points at where its sides can't be seen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from functools import partial
+
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.lens import Lens, lenses_of
+from keyid.photo import Photo
+from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of, start_on_plane
+from keyid.scale import FocalSource, Scale
+from keyid.told import ReferenceKind
+
+Array = NDArray[np.float64]
+
+FREE_RAD = 10.0  # no prior for the turn
+
+
+def in_turn(corners_px: Array) -> Array:
+    """Four corners (4, 2) in the order in which one meets them walking round counter-clockwise, as one sees them."""
+    away = corners_px - corners_px.mean(axis=0)
+    return np.asarray(corners_px[np.argsort(-np.arctan2(away[:, 1], away[:, 0]))])
+
+
+def scale_at_corners(
+    photo: Photo, kind: ReferenceKind, plan_mm: Array, body: Body, corners_px: Array, u_px: float
+) -> Scale:
+    """Pose the camera over a rectangle by its corners alone.
+
+    Parameters
+    ----------
+    photo : Photo
+    kind : str
+        What the rectangle is.
+    plan_mm : ndarray, shape (4, 2)
+        Its corners, counter-clockwise seen from above, the first side long.
+    body : Body
+    corners_px : ndarray, shape (4, 2)
+        As pointed at, in any order.
+    u_px : float
+        Standard uncertainty of each coordinate; what it does is the variations' source "pointing".
+    """
+    lenses = lenses_of(photo)
+    seen = min((np.roll(in_turn(corners_px), turn, axis=0) for turn in (0, 1)), key=partial(_misfit, plan_mm, lenses))
+    fits = [_posed(plan_mm, seen, body, u_px, lens) for lens in lenses]
+    known: FocalSource = "exif" if photo.focal_35mm is not None else "assumed"
+    scale = scale_of(fits, kind, known, _outline_of(plan_mm))
+    by_hand = tuple(replace(one, source="pointing") if one.source == "pose" else one for one in scale.variations)
+    return replace(scale, variations=by_hand)
+
+
+def _misfit(plan_mm: Array, lenses: tuple[Lens, ...], corners_px: Array) -> float:
+    """How far off the corners a camera sees them at best, in pixels."""
+    flat = np.column_stack([plan_mm, np.zeros(4)])
+    return min(
+        float(np.abs(start_on_plane(plan_mm, corners_px, lens).project(flat) - corners_px).max()) for lens in lenses
+    )
+
+
+def _posed(plan_mm: Array, corners_px: Array, body: Body, u_px: float, lens: Lens) -> PoseFit:
+    """The camera that sees the corners there."""
+    flat = np.column_stack([plan_mm, np.zeros(4)])
+
+    def residual(guess: Guess) -> Array:
+        seen = guess.camera.project(flat * guess.size + [0.0, 0.0, guess.thickness_mm])
+        return np.asarray(((seen - corners_px) / u_px).ravel())
+
+    start = start_on_plane(plan_mm, corners_px, lens)
+    return fit(Model(body, (FREE_RAD,) * 3, np.zeros(0), residual), start, lens)
+
+
+def _outline_of(plan_mm: Array) -> Callable[[PoseFit], Array]:
+    """How a fit's outline is made."""
+
+    def outline(found: PoseFit) -> Array:
+        guess = found.guess
+        return guess.camera.project(np.column_stack([plan_mm * guess.size, np.full(4, guess.thickness_mm)]))
+
+    return outline

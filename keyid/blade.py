@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.face import FaceLines
 from keyid.length import Length
 from keyid.lie import Lie, lie_variations
 from keyid.outline import EdgePoints, Outline, seen_by
@@ -122,6 +123,8 @@ class Blade:
         Relative standard uncertainty of lengths along the axis.
     budget : tuple of BudgetLine
         What the uncertainties are made of.
+    faces : tuple of FaceLines
+        Lines along the visible face, one of each photo that shows enough of it.
     """
 
     stop: Literal["shoulder", "tip", "unknown"]
@@ -134,6 +137,7 @@ class Blade:
     station_common_u_mm: float
     stretch_u: float
     budget: tuple[BudgetLine, ...] = ()
+    faces: tuple[FaceLines, ...] = ()
 
 
 def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:

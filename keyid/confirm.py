@@ -17,7 +17,7 @@ import numpy as np
 from keyid.bitting import CALIPER_U_MM, WORTH_NATS, information
 from keyid.height_errors import width_sd_mm
 from keyid.length import Length
-from keyid.profile import Profile
+from keyid.profile import Profile, same_outline
 from keyid.reading import length_json, rounded_shares
 
 Json = dict[str, Any]
@@ -120,7 +120,7 @@ def _weigh_size(reading: Json, profiles: Mapping[str, Profile], value: HandValue
     if not said and seen is not None:
         reading["blade"][value.what] = length_json(_mean(_length(seen), value.mm))
     before_p = _blade_p(reading)
-    _reweigh(reading, likelihood, 1 / SLIP[1])
+    _reweigh(reading, profiles, likelihood, 1 / SLIP[1])
     if reading["bitting"] is not None:
         _follow_blade(reading, profiles, _blade_p(reading) / max(before_p, 1e-9))
     return said
@@ -155,8 +155,9 @@ def _weigh_root(reading: Json, profiles: Mapping[str, Profile], value: HandValue
     tables = [_table(one, blade_p, profile) for one in bitting["cuts"]]
     predicted = sum(p * like[code] for code, p in tables[value.cut - 1].items())
     photo = _density(value.mm - cut["root"]["value"], cut["root"]["u"])
-    group = reading["candidates"][0]["group"]
-    _reweigh(reading, [predicted if c["group"] == group else photo for c in reading["candidates"]], photo)
+    first = reading["candidates"][0]
+    likelihood = [predicted if _cut_alike(first, c, profiles) else photo for c in reading["candidates"]]
+    _reweigh(reading, profiles, likelihood, photo)
     _rewrite_bitting(reading, tables, value.cut - 1, like, blade_p)
     if not said:
         cut["root"] = length_json(_mean(_length(cut["root"]), value.mm))
@@ -206,7 +207,7 @@ def _table(cut: Json, blade_p: float, profile: Profile) -> Table:
     return _normalised({code: p + 1e-6 for code, p in table.items()})
 
 
-def _reweigh(reading: Json, likelihood: list[float], rest: float) -> None:
+def _reweigh(reading: Json, profiles: Mapping[str, Profile], likelihood: list[float], rest: float) -> None:
     """Weigh candidates, all other profiles and none of these."""
     weights = [c["probability"] * like for c, like in zip(reading["candidates"], likelihood, strict=True)]
     weights += [reading["others"] * rest, reading["none_of_these"] * rest]
@@ -217,10 +218,15 @@ def _reweigh(reading: Json, likelihood: list[float], rest: float) -> None:
     for candidate, share in zip(reading["candidates"], shares, strict=False):
         candidate["probability"] = share
     reading["others"], reading["none_of_these"] = shares[-2], shares[-1]
-    first = reading["candidates"][0]["profile"]
+    was = reading["candidates"][0]
     reading["candidates"].sort(key=lambda candidate: -candidate["probability"])
-    if reading["candidates"][0]["group"] != next(c["group"] for c in reading["candidates"] if c["profile"] == first):
+    if not _cut_alike(was, reading["candidates"][0], profiles):
         reading["bitting"] = None  # the cuts were read for another blade
+
+
+def _cut_alike(one: Json, other: Json, profiles: Mapping[str, Profile]) -> bool:
+    """Tell whether two candidates have the same cuts: the photo may still tell their grooves apart."""
+    return one["group"] == other["group"] or same_outline(profiles[one["profile"]], profiles[other["profile"]])
 
 
 def _nominal(profile: Profile, what: str) -> float | None:

@@ -269,6 +269,7 @@ def _together(laid: list[_Laid]) -> tuple[Blade, float, tuple[float, float], lis
         station_common_u_mm=total["station_mm"],
         stretch_u=total["stretch"],
         budget=budget,
+        faces=tuple(face for b in blades for face in b.faces),
     )
     return blade, shift, (float(level[0]), float(level[1])), [note for _, note in edges if note]
 

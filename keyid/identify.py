@@ -13,6 +13,7 @@ from keyid.compose import Advice, compose, photo_facts
 from keyid.cuts import find_cuts
 from keyid.double_check import double_check, profile_of_blank
 from keyid.errors import PhotoError, PhotoErrorCode
+from keyid.face_lines import find_face_lines
 from keyid.fusion import fuse, fused_frame
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.library import Library, load_library
@@ -28,8 +29,9 @@ from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette, lies_on
 from keyid.told import Told
 
-Stage = Literal["photo", "scale", "key", "edges", "blade", "blades"]
-"""What takes time: decoding, the reference, where the key lies, its edges, measuring, comparing with known blades."""
+Stage = Literal["photo", "scale", "key", "edges", "blade", "face", "blades"]
+"""What takes time: decoding, the reference, where the key lies, its edges, measuring, lines along its face, comparing
+with known blades."""
 
 Made = TypeVar("Made")
 Inputs = TypeVarTuple("Inputs")
@@ -207,7 +209,8 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     silhouette = _locate_key(photo, scale, told.pointed, run)
     outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm, told.pointed.of_blade)
     blade, frame = run("blade", measure_blade, outline, scale)
-    return photo, scale, silhouette, blade, frame
+    face = run("face", find_face_lines, photo, blade, frame)
+    return photo, scale, silhouette, replace(blade, faces=() if face is None else (face,)), frame
 
 
 def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:

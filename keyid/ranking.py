@@ -13,6 +13,7 @@ from keyid.codes import best_bittings
 from keyid.evidence import samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_density
 from keyid.free_fit import free_log_evidence
+from keyid.groove_evidence import groove_evidence, kinds
 from keyid.joint import joint_positions, joint_roots, levelled
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
@@ -129,7 +130,7 @@ def rank(
     Ranking
         With at most ten candidates.  A blade without cuts is ranked by width, length and stop alone.
     """
-    fitted, log_unlisted = _fit_ways(blade, profiles, known, asked)
+    fitted, log_unlisted = _with_grooves(blade, _fit_ways(blade, profiles, known, asked))
     log_prior = math.log((1 - UNLISTED_P) / max(len(profiles), 1))
     log_weight = np.array([log_prior + f.log_evidence for f in fitted] + [math.log(UNLISTED_P) + log_unlisted])
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
@@ -165,6 +166,21 @@ def _fit_ways(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: 
             total = new.log_evidence if old is new else float(np.logaddexp(old.log_evidence, new.log_evidence))
             best[one.profile.id] = replace(better, log_evidence=total)
     return list(best.values()), float(np.logaddexp.reduce(unlisted))
+
+
+def _with_grooves(blade: Blade, fits: _Fits) -> _Fits:
+    """Add what the lines along the face say; blades that they tell apart are no longer of one group."""
+    fitted, log_unlisted = fits
+    grooves = groove_evidence(blade.faces, [one.profile for one in fitted])
+    alike: dict[tuple[object, ...], list[_Fitted]] = {}
+    for one in fitted:
+        alike.setdefault(one.group, []).append(one)
+    told = []
+    for group, members in alike.items():
+        log_ratios = [grooves.of(one.profile) for one in members]
+        for one, log_ratio, kind in zip(members, log_ratios, kinds(log_ratios), strict=True):
+            told.append(replace(one, group=(*group, kind), log_evidence=one.log_evidence + log_ratio))
+    return told, log_unlisted + grooves.unlisted
 
 
 def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> _Fits:

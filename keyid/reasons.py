@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from keyid.blade import Blade
 from keyid.evidence import LENGTH_SD_MM
 from keyid.fitting import CutFit
+from keyid.groove_reasons import groove_reasons
 from keyid.height_errors import width_sd_mm
 from keyid.joint import joint_positions, joint_roots
 from keyid.length import Length
@@ -37,7 +38,8 @@ def reasons(profile: Profile, blade: Blade, fit: CutFit | None) -> tuple[tuple[s
         _positions(said, profile, fit)
         _roots(said, profile, blade, fit)
         _unexplained(said, fit)
-    return tuple(said[0]), tuple(said[1])
+    for_grooves, against_grooves = groove_reasons(profile, blade.faces)
+    return (*said[0], *for_grooves), (*said[1], *against_grooves)
 
 
 def _stop(said: Reasons, profile: Profile, blade: Blade) -> None:

@@ -37,6 +37,7 @@ STAGES: tuple[tuple[Stage, str, str], ...] = (
     ("key", "Looking for the key", "Key found"),
     ("edges", "Following the blade's edges", "Edges followed"),
     ("blade", "Measuring", "Measured"),
+    ("face", "Looking for grooves", "Looked for grooves"),
     ("blades", "Comparing with known blades", "Compared with known blades"),
 )
 PLAIN_POLICY = (

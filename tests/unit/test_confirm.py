@@ -88,12 +88,14 @@ def test_contradictions_are_told() -> None:
     assert any("is no depth of the blade" in sentence or "measure again" in sentence for sentence in said[1:])
 
 
-def test_a_groove_tells_apart_what_no_photo_can() -> None:
+@pytest.mark.parametrize("group", ["pier-5", "pier-twin"])
+def test_a_groove_by_hand_tells_blades_apart_and_keeps_their_bitting(group: str) -> None:
+    """Whether or not the photo told the two apart before."""
     twin = replace(PIER, id="pier-twin", grooves_left_mm=((1.9, 3.4),))
     reading = reading_of(Length(8.0, 0.02))
     reading["candidates"] = [
-        {**reading["candidates"][0], "profile": name, "probability": 0.49, "group": "pier-5"}
-        for name in ("pier-5", "pier-twin")
+        {**reading["candidates"][0], "profile": name, "probability": 0.49, "group": of}
+        for name, of in (("pier-5", "pier-5"), ("pier-twin", group))
     ]
     reading.update(others=0.0, none_of_these=0.02)
     profiles = {"pier-5": PIER, "pier-twin": twin}
@@ -101,8 +103,12 @@ def test_a_groove_tells_apart_what_no_photo_can() -> None:
     new, said = confirmed(reading, profiles, [HandValue("left-near", 1.92)])
     assert (said, new["candidates"][0]["profile"]) == ([], "pier-twin")
     assert (new["bitting"]["code"], new["bitting"]["profile"]) == (CODE, "pier-twin")
-    blade_p = sum(c["probability"] for c in new["candidates"])
-    assert new["bitting"]["probability"] == pytest.approx(reading["bitting"]["probability"] * blade_p / 0.98, abs=2e-4)
+    before_p, blade_p = (
+        sum(c["probability"] for c in one["candidates"] if c["group"] == one["candidates"][0]["group"])
+        for one in (reading, new)
+    )
+    expected = reading["bitting"]["probability"] * blade_p / before_p
+    assert new["bitting"]["probability"] == pytest.approx(expected, abs=2e-4)
 
 
 @pytest.mark.parametrize(("typed", "mm"), [("8.41", 8.41), ("8,41 mm", 8.41), ("0.331in", 8.4074), ('0.331"', 8.4074)])

@@ -19,10 +19,17 @@ def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tu
     """A window of an example, changed at random: picture (0 to 1), labels, and the wall's direction."""
     picture, labels = _window(example, rng)
     wall = example.wall.astype(np.float32)
-    if tables and rng.random() < 0.3:
-        picture = _on_table(picture, labels, tables[rng.integers(len(tables))], rng)
+    if rng.random() < 0.35:
+        picture = _with_other_metal(picture, labels, rng)
+    if tables and rng.random() < 0.5:
+        table = tables[rng.integers(len(tables))] if rng.random() < 0.6 else _made_table(rng)
+        picture = _on_table(picture, labels, table, rng)
+    if rng.random() < 0.15:
+        picture = _coloured_like_the_face(picture, labels, rng)
     if rng.random() < 0.4:
         picture = _with_other_walls(picture, labels, rng)
+    if rng.random() < 0.25:
+        picture = _in_shadow(picture, labels, rng)
     if rng.random() < 0.5:
         picture, labels, wall = picture[::-1], labels[::-1], wall * np.float32([1, -1])
     return _processed(_lit(picture, rng), rng), np.ascontiguousarray(labels), wall
@@ -70,6 +77,67 @@ def _on_table(picture: Image, labels: NDArray[np.uint8], table: Image, rng: np.r
     return np.asarray(picture * (1 - soft) + soft * np.clip(table * shade, 0, 1), np.float32)
 
 
+def _made_table(rng: np.random.Generator) -> Image:
+    """A table that no photo shows: grain of any size and direction, and at times a printed pattern."""
+    table = np.zeros((ROWS, COLUMNS), np.float32)
+    stretch = np.exp(rng.uniform(0, 2.5))
+    for octave in range(6):
+        size = 2.0 ** (octave + rng.uniform(0, 1))
+        shape = (max(2, int(ROWS / size)), max(2, int(COLUMNS / (size * stretch))))
+        noise = rng.normal(0, 1, shape).astype(np.float32)
+        table += size ** rng.uniform(0.0, 0.8) * cv2.resize(noise, (COLUMNS, ROWS), interpolation=cv2.INTER_CUBIC)
+    table *= rng.uniform(0.01, 0.15) / max(float(table.std()), 1e-6)
+    if rng.random() < 0.3:
+        _print_lines(table, rng)
+    turn = cv2.getRotationMatrix2D((COLUMNS / 2, ROWS / 2), rng.uniform(0, 360), 1.6)
+    table = cv2.warpAffine(table, turn, (COLUMNS, ROWS), borderMode=cv2.BORDER_REFLECT)
+    colour = np.clip(rng.uniform(0.08, 0.95) * np.exp(rng.normal(0, 0.18, 3)), 0.03, 1)
+    return np.asarray(np.clip(colour * (1 + table[..., None]), 0, 1), np.float32)
+
+
+def _print_lines(table: Image, rng: np.random.Generator) -> None:
+    """Print lines of one width and distance, in one or two directions."""
+    distance, width, shade = int(rng.integers(12, 90)), int(rng.integers(1, 8)), rng.uniform(-0.6, 0.4)
+    for at in range(int(rng.integers(distance)), ROWS, distance):
+        table[at : at + width] += shade
+    if rng.random() < 0.4:
+        for at in range(int(rng.integers(distance)), COLUMNS, distance):
+            table[:, at : at + width] += shade
+
+
+def _coloured_like_the_face(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
+    """The table in the face's colour, or nearly: metal on paper, steel on steel."""
+    off, face = labels == OFF, labels == FACE
+    if off.sum() < FEW or face.sum() < FEW:
+        return picture
+    wanted = picture[face].mean(axis=0) * np.exp(rng.normal(0, 0.12) + rng.normal(0, 0.03, 3))
+    soft = cv2.GaussianBlur(off.astype(np.float32), (0, 0), 0.8)[..., None]
+    factor = (wanted / np.maximum(np.median(picture[off], axis=0), 0.02)).astype(np.float32)
+    return np.asarray(np.clip(picture * (1 + soft * (factor - 1)), 0, 1), np.float32)
+
+
+def _with_other_metal(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
+    """The key's metal brighter, darker or of another tint, with bands of gloss along or across it."""
+    metal = ((labels != OFF) & (labels != UNKNOWN)).astype(np.float32)
+    grid = rng.normal(0, 1, [(2, 9), (8, 2), (3, 4)][rng.integers(3)]).astype(np.float32)
+    gloss = rng.uniform(0, 0.4) * cv2.resize(grid, (COLUMNS, ROWS), interpolation=cv2.INTER_CUBIC)
+    factor = np.exp(gloss[..., None] + rng.normal(0, 0.3) + rng.normal(0, 0.06, 3).astype(np.float32))
+    soft = cv2.GaussianBlur(metal, (0, 0), 0.7)[..., None]
+    return np.asarray(np.clip(picture * (1 + soft * (factor - 1)), 0, 1), np.float32)
+
+
+def _in_shadow(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
+    """A shadow of the key on the table: its silhouette moved aside, sharp in the sun and soft under a window."""
+    off = (labels == OFF).astype(np.float32)
+    angle, reach = rng.uniform(0, 2 * np.pi), rng.uniform(4, 40)
+    shade, key = np.zeros_like(off), ((labels != OFF) & (labels != UNKNOWN)).astype(np.float32)
+    for part in np.linspace(0, 1, 6):
+        move = np.float32([[1, 0, part * reach * np.cos(angle)], [0, 1, part * reach * np.sin(angle)]])
+        shade = np.maximum(shade, cv2.warpAffine(key, move, (COLUMNS, ROWS)))
+    shade = cv2.GaussianBlur(shade, (0, 0), np.exp(rng.uniform(-0.3, 2.2))) * off
+    return np.asarray(picture * (1 - rng.uniform(0.3, 0.92) * shade[..., None]), np.float32)
+
+
 def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
     """The blade's walls on either side brighter or darker: light may come from anywhere."""
     rows = np.flatnonzero((labels == FACE).any(axis=1))
@@ -91,7 +159,7 @@ def _lit(picture: Image, rng: np.random.Generator) -> Image:
         grid = rng.normal(0, 1, (rng.integers(2, 5), rng.integers(2, 6))).astype(np.float32)
         field = cv2.resize(grid, (COLUMNS, ROWS), interpolation=cv2.INTER_CUBIC)
         picture = picture * np.exp(rng.uniform(0, 0.35) * field)[..., None]
-    picture = picture * np.exp(rng.normal(0, 0.12, 3)) * np.exp(rng.normal(0, 0.25))
+    picture = picture * np.exp(rng.normal(0, 0.09, 3)) * np.exp(rng.normal(0, 0.25))
     if rng.random() < 0.06:
         picture = picture[..., rng.permutation(3)]
     if rng.random() < 0.12:
@@ -102,8 +170,14 @@ def _lit(picture: Image, rng: np.random.Generator) -> Image:
 def _processed(picture: Image, rng: np.random.Generator) -> Image:
     """Blur, sharpening, noise and recompression."""
     picture = np.ascontiguousarray(picture)
+    if rng.random() < 0.2:
+        picture = _tone_mapped(picture, rng)
     if rng.random() < 0.35:
         picture = cv2.GaussianBlur(picture, (0, 0), rng.uniform(0.4, 1.3))
+    if rng.random() < 0.15:
+        picture = _fringed(picture, rng)
+    if rng.random() < 0.3:
+        picture = _shrunk(picture, rng)
     if rng.random() < 0.3:
         halo = picture - cv2.GaussianBlur(picture, (0, 0), 1.2)
         picture = np.clip(picture + rng.uniform(0.3, 1.2) * halo, 0, 1)
@@ -114,3 +188,31 @@ def _processed(picture: Image, rng: np.random.Generator) -> Image:
         _, stored = cv2.imencode(".jpg", coded, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(40, 90))])
         picture = cv2.imdecode(stored, cv2.IMREAD_COLOR).astype(np.float32) / 255
     return np.asarray(np.clip(picture, 0, 1), np.float32)
+
+
+def _tone_mapped(picture: Image, rng: np.random.Generator) -> Image:
+    """Light made even over a few millimetres, as phones do."""
+    grey = np.maximum(picture.mean(axis=2), 0.02)
+    around = cv2.GaussianBlur(np.log(grey), (0, 0), rng.uniform(12, 60))
+    return np.asarray(np.clip(picture * np.exp(rng.uniform(0.2, 0.7) * (np.log(0.4) - around))[..., None], 0, 1))
+
+
+def _fringed(picture: Image, rng: np.random.Generator) -> Image:
+    """Blue and red a sample or two aside from green."""
+    aside = rng.uniform(-1.5, 1.5, 2)
+    for channel, sign in ((0, -1), (2, 1)):
+        move = np.float32([[1, 0, sign * aside[0]], [0, 1, sign * aside[1]]])
+        layer = cv2.warpAffine(picture[..., channel], move, (COLUMNS, ROWS), borderMode=cv2.BORDER_REPLICATE)
+        picture[..., channel] = layer
+    return picture
+
+
+def _shrunk(picture: Image, rng: np.random.Generator) -> Image:
+    """Shrunk by a messenger, perhaps sharpened, saved, and enlarged again: 6 to 12 pixels per millimetre."""
+    scale = rng.uniform(0.45, 0.95)
+    small = cv2.resize(picture, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
+    small = small + rng.uniform(0, 0.6) * (small - cv2.GaussianBlur(small, (0, 0), 0.8))
+    coded = np.clip(small * 255, 0, 255).astype(np.uint8)
+    _, stored = cv2.imencode(".jpg", coded, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 92))])
+    small = cv2.imdecode(stored, cv2.IMREAD_COLOR).astype(np.float32) / 255
+    return np.asarray(cv2.resize(small, (COLUMNS, ROWS), interpolation=cv2.INTER_LINEAR))

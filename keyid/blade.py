@@ -44,10 +44,16 @@ LAND_FLAT_MM = 0.06  # a land climbs less than that over the stretch, a flank 0.
 LAND_ROUGH_MM = 0.1  # a faint edge's scatter along a land; a path through shadow strays more
 LAND_WINDOWS = 6  # together about 1 mm of lands: less may be a burr or a stretch of shadow
 LAND_SAME_MM = 0.05
+ABOVE_LAND_MM = 0.15  # a burr or a stray point stands up less, or is shorter than
+ABOVE_LAND_STATIONS = 12  # together 1 mm of edge: then cuts have taken the lands away, and what is flat is a root
+TOP_POINTS = 3  # stations that agree on the highest metal left between cuts
+ALONG_LINE_MM = 0.08  # an uncut edge keeps to its line
+ALONG_LINE_SHARE = 0.7  # of the edge; cuts leave flanks and roots at several depths, and no 70 % at one
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
 LAND_U_MM = 0.05  # a line through what cuts left of an edge (from the development photos)
+NO_LAND_U_MM = 0.2  # neighbouring cuts' flanks meet that far below the uncut line, more or less
 STOP_U_MM = 0.04  # the shoulder's place (from the development photos)
 TIP_U_MM = 0.08  # the tip's place (from the development photos)
 
@@ -145,7 +151,7 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
     plan = _plan(outline)
     best = _reduce(outline, plan)
     varied = [_budget_line(source, best, _reduce(moved, plan)) for source, moved in _varied(outline, scale)]
-    budget = (*varied, *_located(outline, plan))
+    budget = (*varied, *_located(outline, plan, best))
     common = _root_sum(line.height_mm for line in budget)
     width = Length(best.width, _root_sum(line.width_mm for line in budget))
     length = None
@@ -231,6 +237,8 @@ class Reduced:
     lower_u: Array
     upper_line: float
     lower_line: float
+    upper_line_u: float
+    lower_line_u: float
     tip_along: float
     stop_along: float
     head_along: float
@@ -295,7 +303,13 @@ def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bo
         return False
     across = points.v_mm[out] * sign
     level = np.percentile(across, UNCUT_PERCENTILE)
-    return bool(np.mean(across < level - CUT_DEPTH_MM) > CUT_SHARE)
+    return bool(np.mean(across < level - CUT_DEPTH_MM) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
+
+
+def _keeps_to_a_line(along: Array, across: Array) -> bool:
+    """True when most of an edge lies on one line: what stands off it is a path astray, not a cut."""
+    level = across - _robust_slope(along, across) * along
+    return bool(np.mean(np.abs(level - np.median(level)) < ALONG_LINE_MM) > ALONG_LINE_SHARE)
 
 
 def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.int64]:
@@ -314,15 +328,17 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
     turned = {}
     for name, points in (("upper", outline.upper), ("lower", outline.lower), ("tip", outline.tip)):
         turned[name] = (points.s_mm * cos + points.v_mm * sin, points.v_mm * cos - points.s_mm * sin)
-    lines = []
+    lines, lines_u = [], []
     for name, points, sign, cut in (
         ("upper", outline.upper, 1, plan.upper_cut),
         ("lower", outline.lower, -1, plan.lower_cut),
     ):
         inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
         along, across = turned[name][0][inside], turned[name][1][inside] * sign
-        lines.append(sign * (_land(across, along - start) if cut else float(np.median(across))))
-    tip_along = _foremost(turned["tip"][0])
+        level, u = _land(across, along - start) if cut else (float(np.median(across)), LINE_U_MM)
+        lines.append(sign * level)
+        lines_u.append(u)
+    tip_along = _foremost(turned["tip"][0], TIP_POINTS)
     stop_along = tip_along
     if outline.shoulder_at is not None:
         stop_along = outline.shoulder_at.s_mm * cos + outline.shoulder_at.v_mm * sin
@@ -338,6 +354,8 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         outline.lower.u_mm,
         lines[0],
         lines[1],
+        lines_u[0],
+        lines_u[1],
         tip_along,
         stop_along,
         outline.head_s_mm * cos,
@@ -372,17 +390,20 @@ def _robust_slope(x: Array, y: Array) -> float:
     return float(slope)
 
 
-def _land(across: Array, from_stop: Array) -> float:
-    """Level of the uncut lands of a cut edge.
+def _land(across: Array, from_stop: Array) -> tuple[float, float]:
+    """Level of the uncut lands of a cut edge, with its standard uncertainty.
 
     It is the highest at which enough of the edge runs straight along the blade, or that of the stretch beside the
-    shoulder where this is still higher: cuts may have taken all other lands away.
+    shoulder where this is still higher: cuts may have taken all other lands away.  Where they took that one too, the
+    highest metal left is the best that can be told.
     """
     land = _common_level(across)
     beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
     if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
-        return float(np.median(beside))
-    return land
+        return float(np.median(beside)), LAND_U_MM
+    if np.count_nonzero(across > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
+        return _foremost(across, TOP_POINTS), NO_LAND_U_MM
+    return land, LAND_U_MM
 
 
 def _common_level(across: Array) -> float:
@@ -401,11 +422,11 @@ def _common_level(across: Array) -> float:
     return float(np.percentile(across, 99))
 
 
-def _foremost(along: Array) -> float:
-    """The tip's foremost metal: the greatest station that several neighbouring points share."""
-    if len(along) < TIP_POINTS:
+def _foremost(along: Array, count: int) -> float:
+    """The foremost metal of a tip or an edge: the greatest value that several neighbouring points share."""
+    if len(along) < count:
         return float(np.max(along))
-    windows = np.lib.stride_tricks.sliding_window_view(along, TIP_POINTS)
+    windows = np.lib.stride_tricks.sliding_window_view(along, count)
     return float(np.max(np.median(windows, axis=1)))
 
 
@@ -455,13 +476,13 @@ def _budget_line(source: str, best: Reduced, other: Reduced) -> BudgetLine:
     )
 
 
-def _located(outline: Outline, plan: Plan) -> tuple[BudgetLine, ...]:
+def _located(outline: Outline, plan: Plan, reduced: Reduced) -> tuple[BudgetLine, ...]:
     """The uncertainty of the datum lines and ends from locating edges, and from pointing at ends."""
     bloom = outline.bloom_u_mm
     tip = 0.0 if outline.tip_at is not None else float(np.hypot(TIP_U_MM, bloom))
     stop = 0.0 if outline.shoulder_at is not None else float(np.hypot(STOP_U_MM, bloom))
-    lines = [LAND_U_MM if cut else LINE_U_MM for cut in (plan.upper_cut, plan.lower_cut)]
-    datum = LAND_U_MM if plan.edges == 2 else LINE_U_MM
+    lines = (reduced.upper_line_u, reduced.lower_line_u)
+    datum = max(lines) if plan.edges == 2 else min(lines)
     width, height = _root_sum((*lines, 2 * bloom)), float(np.hypot(datum, bloom))
     located = _ends_line("edges", plan, stop, tip, width, height)
     by_hand = [0.0 if at is None else at.u_mm for at in (outline.shoulder_at, outline.tip_at)]

@@ -10,7 +10,18 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.blade import FEW_POINTS, Blade, BudgetLine, _foremost, _land, _robust_slope, measure_blade
+from keyid.blade import (
+    FEW_POINTS,
+    LAND_U_MM,
+    NO_LAND_U_MM,
+    TIP_POINTS,
+    Blade,
+    BudgetLine,
+    _foremost,
+    _land,
+    _robust_slope,
+    measure_blade,
+)
 from keyid.camera import Camera
 from keyid.cuts import find_cuts
 from keyid.outline import Outline
@@ -261,22 +272,38 @@ def test_too_few_points_have_no_slope() -> None:
 def test_the_lands_are_the_highest_level_stretches() -> None:
     across = np.concatenate([np.full(30, 3.5), np.linspace(3.5, 2.0, 15), np.full(12, 2.0), np.linspace(2.0, 3.5, 15)])
     spike = np.concatenate([across, [3.9], np.full(20, 3.48)])
-    assert _land(across, STATION_MM * np.arange(len(across))) == pytest.approx(3.5)
-    assert _land(spike, STATION_MM * np.arange(len(spike))) == pytest.approx(3.5, abs=0.02)  # one point isn't a land
+    assert _land(across, STATION_MM * np.arange(len(across)))[0] == pytest.approx(3.5)
+    assert _land(spike, STATION_MM * np.arange(len(spike)))[0] == pytest.approx(3.5, abs=0.02)  # one point isn't a land
 
 
 def test_where_cuts_took_all_lands_the_stretch_at_the_shoulder_stays() -> None:
     across = np.concatenate([np.full(5, 4.0), np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.full(20, 2.6)])
     from_stop = STATION_MM * np.arange(len(across))
-    assert _land(across, from_stop) == pytest.approx(4.0)
-    assert _land(across[4:], from_stop[4:] - from_stop[4]) == pytest.approx(2.6)  # a flank beside it is no land
+    assert _land(across, from_stop) == (pytest.approx(4.0), LAND_U_MM)
+
+
+def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
+    """A flank that starts at the shoulder and a long root: the root is flat, but no land."""
+    across = np.concatenate([np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.linspace(2.0, 2.6, 6), np.full(20, 2.6)])
+    assert _land(across, STATION_MM * np.arange(len(across))) == (pytest.approx(3.9, abs=0.1), NO_LAND_U_MM)
+
+
+@pytest.mark.parametrize("face_up", ["a", "b"])
+def test_a_path_that_strays_to_the_wall_makes_no_cut_edge(face_up: str) -> None:
+    """A sixth of an uncut edge seen where the wall ends, 0.45 mm outside: neither a land above cuts nor wider metal."""
+    outline = exact_outline(view_of(UNCUT, tilt_deg=5.0, picture=False, face_up=face_up))
+    astray = outline.lower.v_mm.copy()
+    astray[: len(astray) // 6] -= 0.45
+    blade = measure_blade(replace(outline, lower=replace(outline.lower, v_mm=astray)), scale_of(view_of(UNCUT)))[0]
+    assert blade.edges is None
+    assert blade.width.mm == pytest.approx(KEY.width_mm, abs=0.02)
 
 
 def test_a_burr_is_no_tip() -> None:
     along = np.concatenate([np.linspace(-1, 0, 20), np.linspace(0, -1, 20)])
     burr = along.copy()
     burr[10] = 0.4
-    assert _foremost(burr) == pytest.approx(_foremost(along))
+    assert _foremost(burr, TIP_POINTS) == pytest.approx(_foremost(along, TIP_POINTS))
 
 
 # --- pictures --------------------------------------------------------------------------------------------------------

@@ -100,8 +100,10 @@ class PoseFit:
     ----------
     model, start, lens : Model, Camera, Lens
         What was fitted, from where.
-    values, covariance : ndarray
+    values : ndarray
         Parameters in the module's order.
+    root : ndarray
+        Lower triangle whose product with its transpose is the parameters' covariance (Cholesky factor).
     cost : float
         Half the sum of (robust) squares, priors included.
     """
@@ -110,7 +112,7 @@ class PoseFit:
     start: Camera
     lens: Lens
     values: Array
-    covariance: Array
+    root: Array
     cost: float
 
     @property
@@ -143,8 +145,17 @@ def fit(model: Model, start: Camera, lens: Lens) -> PoseFit:
     found = least_squares(
         residual, first / scale, loss="huber", f_scale=HUBER, x_scale="jac", ftol=ENOUGH, xtol=ENOUGH, max_nfev=ROUNDS
     )
-    covariance = np.linalg.inv(found.jac.T @ found.jac) * np.outer(scale, scale)
-    return PoseFit(model, start, lens, found.x * scale, covariance, float(found.cost))
+    return PoseFit(model, start, lens, found.x * scale, scale[:, None] * root_of_inverse(found.jac), float(found.cost))
+
+
+def root_of_inverse(slopes: Array) -> Array:
+    """The lower triangle L with L L^T = (J^T J)^-1 of a least squares problem's derivatives J.
+
+    From the triangle of J itself, because J^T J of a reference that leaves much open is too nearly singular.
+    """
+    backward = np.linalg.qr(slopes[:, ::-1], mode="r")
+    root = np.linalg.inv(backward)[::-1, ::-1]
+    return np.asarray(root * np.sign(np.diag(root)))
 
 
 def start_on_plane(plan_mm: Array, points_px: Array, lens: Lens) -> Camera:
@@ -193,8 +204,7 @@ def scale_of(
 
 def variations(found: PoseFit) -> tuple[Variation, ...]:
     """Independent one-standard-uncertainty moves: the columns of the covariance's Cholesky factor."""
-    columns = np.linalg.cholesky(found.covariance[CAMERA, CAMERA]).T
-    moved = [found.values[CAMERA] + column for column in columns]
+    moved = [found.values[CAMERA] + column for column in found.root[CAMERA, CAMERA].T]
     return tuple(
         Variation(source, _guess(found.start, values).camera) for source, values in zip(SOURCES, moved, strict=True)
     )

@@ -57,8 +57,8 @@ def compose(
     return Reading(
         photo=photo_facts(photo),
         scale=ScaleFacts(scale.reference, px_per_mm(frame, blade), scale.camera.tilt_deg, scale.focal),
-        blade=_blade_facts(blade, frame),
-        cuts=tuple(_seen(cut, frame) for cut in cuts),
+        blade=_blade_facts(photo, blade, frame),
+        cuts=tuple(_seen(photo, cut, frame) for cut in cuts),
         candidates=tuple(_candidate_facts(candidate, silhouette) for candidate in ranking.candidates),
         others=ranking.others,
         none_of_these=ranking.none_of_these,
@@ -72,7 +72,7 @@ def compose(
 
 def photo_facts(photo: Photo) -> PhotoFacts:
     """What a reading tells of a photo."""
-    return PhotoFacts(photo.file, photo.sha256, photo.width_px, photo.height_px)
+    return PhotoFacts(photo.file, photo.sha256, *photo.picture_size_px)
 
 
 def _pointed_facts(pointed: Pointed, scale: Scale, blade: Blade, density: float) -> tuple[PointedFact, ...]:
@@ -98,13 +98,13 @@ def px_per_mm(frame: Frame, blade: Blade) -> float:
     return float(np.sqrt(area))
 
 
-def _blade_facts(blade: Blade, frame: Frame) -> BladeFacts:
-    start, tip = frame.axis_px
+def _blade_facts(photo: Photo, blade: Blade, frame: Frame) -> BladeFacts:
+    start, tip = photo.in_picture(frame.axis_px)
     return BladeFacts(blade.stop, blade.edges, blade.length, blade.width, (_point(start), _point(tip)))
 
 
-def _seen(cut: Cut, frame: Frame) -> SeenCut:
-    place = frame.to_px(np.array([cut.position.mm]), np.array([cut.root.mm]), cut.edge)[0]
+def _seen(photo: Photo, cut: Cut, frame: Frame) -> SeenCut:
+    place = photo.in_picture(frame.to_px(np.array([cut.position.mm]), np.array([cut.root.mm]), cut.edge))[0]
     return SeenCut(cut.edge, cut.position, cut.root, _point(place))
 
 

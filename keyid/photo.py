@@ -10,7 +10,7 @@ import os
 import warnings
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from keyid.errors import PhotoError
+from keyid.frame import Frame, find_frame
 from keyid.jpeg import scan_is_damaged
 
 MAX_FILE_BYTES = 400_000_000  # a 110 MP photo as an uncompressed TIFF takes 330 MB
@@ -83,6 +84,9 @@ class Photo:
         EXIF's 35 mm equivalent focal length, when it can be believed for this picture.
     whole : bool
         False when size, aspect or EXIF allow that the picture was cropped.
+    frame : Frame or None
+        Where the photo lies in the file's picture, when this is a screenshot or a page; ``pixels`` are those of the
+        photo alone, and so is everything measured.
     """
 
     file: str
@@ -90,6 +94,7 @@ class Photo:
     pixels: NDArray[np.uint8]
     focal_35mm: float | None
     whole: bool
+    frame: Frame | None = None
 
     @property
     def width_px(self) -> int:
@@ -100,6 +105,17 @@ class Photo:
     def height_px(self) -> int:
         """Height of the upright photo."""
         return int(self.pixels.shape[0])
+
+    @property
+    def picture_size_px(self) -> tuple[int, int]:
+        """Width and height of the file's picture, bars and margins of a screenshot with it."""
+        if self.frame is None:
+            return self.width_px, self.height_px
+        return self.frame.picture_width_px, self.frame.picture_height_px
+
+    def in_picture(self, points_px: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Points (..., 2) of the photo in the file's picture."""
+        return points_px if self.frame is None else points_px + np.array([self.frame.left_px, self.frame.top_px])
 
 
 def load_photo(path: Path) -> Photo:
@@ -143,8 +159,21 @@ def decode_photo(file: str, data: bytes) -> Photo:
             raise _too_large() from error
         except Exception as error:  # decoders raise over a dozen types on damaged and hostile files
             raise _unreadable("This file is damaged or is not a photo.") from error
-    whole = image.format in CAMERA_FORMATS and _is_whole(image.size, exif)
-    return Photo(file, hashlib.sha256(data).hexdigest(), pixels, _focal_35mm(exif) if whole else None, whole)
+    sha256 = hashlib.sha256(data).hexdigest()
+    if image.format in CAMERA_FORMATS and _is_whole(image.size, exif):
+        return Photo(file, sha256, pixels, _focal_35mm(exif), whole=True)
+    return _framed(Photo(file, sha256, pixels, focal_35mm=None, whole=False))
+
+
+def _framed(photo: Photo) -> Photo:
+    """The photo without a screenshot's bars and a page's margins; it may be whole within them."""
+    found = find_frame(photo.pixels)
+    if found is None:
+        return photo
+    rows, columns = found
+    inside = np.ascontiguousarray(photo.pixels[rows, columns])
+    frame = Frame(columns.start, rows.start, photo.width_px, photo.height_px)
+    return replace(photo, pixels=inside, whole=_is_whole((inside.shape[1], inside.shape[0]), {}), frame=frame)
 
 
 def _unreadable(message: str) -> PhotoError:

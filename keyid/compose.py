@@ -28,6 +28,7 @@ from keyid.reading import (
     SeenCut,
 )
 from keyid.scale import Scale
+from keyid.sending import sending_of
 from keyid.silhouette import Silhouette
 
 PROBE_MM = 0.5  # half the step over which the local scale is taken: far above rounding, far below the blade
@@ -54,9 +55,11 @@ def compose(
     pointed: Pointed = NOTHING_POINTED,
 ) -> Reading:
     """Put together what the stages found; nothing is measured or decided here."""
+    density = px_per_mm(frame, blade)
+    sending = sending_of(photo, blade, density, _step_mm(ranking))
     return Reading(
         photo=photo_facts(photo),
-        scale=ScaleFacts(scale.reference, px_per_mm(frame, blade), scale.camera.tilt_deg, scale.focal),
+        scale=ScaleFacts(scale.reference, density, scale.camera.tilt_deg, scale.focal),
         blade=_blade_facts(photo, blade, frame),
         cuts=tuple(_seen(photo, cut, frame) for cut in cuts),
         candidates=tuple(_candidate_facts(candidate, silhouette) for candidate in ranking.candidates),
@@ -66,7 +69,8 @@ def compose(
         bitting=advice.bitting,
         cautions=CAUTIONS,
         confirm=advice.confirm,
-        pointed=_pointed_facts(pointed, scale, blade, px_per_mm(frame, blade)),
+        pointed=_pointed_facts(pointed, scale, blade, density),
+        limits=() if sending is None or not sending.words else (sending.words,),
     )
 
 
@@ -96,6 +100,12 @@ def px_per_mm(frame: Frame, blade: Blade) -> float:
     across = np.diff(frame.to_px(np.full(2, x), height + np.array([-PROBE_MM, PROBE_MM]), "a"), axis=0)[0]
     area = abs(along[0] * across[1] - along[1] * across[0]) / (2 * PROBE_MM) ** 2
     return float(np.sqrt(area))
+
+
+def _step_mm(ranking: Ranking) -> float | None:
+    """A depth step of the likeliest blade."""
+    roots = sorted(ranking.candidates[0].profile.roots_mm) if ranking.candidates else []
+    return float(np.median(np.diff(roots))) if len(roots) > 1 else None
 
 
 def _blade_facts(photo: Photo, blade: Blade, frame: Frame) -> BladeFacts:

@@ -204,7 +204,7 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     """
     told = told or NOTHING_TOLD
     photo = source if isinstance(source, Photo) else run("photo", load_photo, source)
-    _check_points(photo, told.pointed)
+    told = _on_photo(told, photo)
     scale = run("scale", _sharp_scale, photo, told.of_scale)
     silhouette = _locate_key(photo, scale, told.pointed, run)
     outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm, told.pointed.of_blade)
@@ -223,7 +223,7 @@ def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:
     """
     told = told or NOTHING_TOLD
     photo = load_photo(photo_path)
-    _check_points(photo, told.pointed)
+    told = _on_photo(told, photo)
     scale = _sharp_scale(photo, told)
     return advise(photo, scale, _locate_key(photo, scale, told.pointed, plainly))
 
@@ -244,16 +244,20 @@ def _locate_key(photo: Photo, scale: Scale, pointed: Pointed, run: Runner) -> Si
     return run("key", find_silhouette, photo, scale, pointed)
 
 
-def _check_points(photo: Photo, pointed: Pointed) -> None:
-    """Refuse points outside the photo."""
-    _check_inside(photo, pointed.on_key_px, "key-unclear")
-    _check_inside(photo, pointed.corners_px or (), "reference-unclear")
+def _on_photo(told: Told, photo: Photo) -> Told:
+    """What was told, its points counted in the photo instead of the file's picture; points outside are refused."""
+    _check_inside(photo, told.pointed.on_key_px, "key-unclear")
+    _check_inside(photo, told.pointed.corners_px or (), "reference-unclear")
+    if photo.frame is None:
+        return told
+    return replace(told, pointed=told.pointed.seen_from(photo.frame.left_px, photo.frame.top_px))
 
 
 def _check_inside(photo: Photo, points_px: tuple[Point, ...], code: PhotoErrorCode) -> None:
+    width, height = photo.picture_size_px
     for x, y in points_px:
-        if not (-0.5 <= x <= photo.width_px - 0.5 and -0.5 <= y <= photo.height_px - 0.5):
-            size = f"{photo.width_px} x {photo.height_px} pixels"
+        if not (-0.5 <= x <= width - 0.5 and -0.5 <= y <= height - 0.5):
+            size = f"{width} x {height} pixels"
             raise PhotoError(
                 code,
                 f"The point {x:g},{y:g} lies outside the photo, which has {size}.",

@@ -37,11 +37,11 @@ RETAKE_MM = 0.08  # a tenth of a mm is a third of a usual depth step: take the p
 CAUSES = {
     "focal length": (
         "The file doesn't tell the camera's focal length well.",
-        "Send the photo as the phone saved it, not through a messenger and not as a screenshot.",
+        "Send the original as a file, not as a picture through a messenger and not as a screenshot.",
     ),
     "principal point": (
-        "The photo may have been cropped, so the middle of the lens isn't known.",
-        "Send the whole photo, not cropped.",
+        "The photo was cropped or altered, so the middle of the lens isn't known.",
+        "Send the original as a file, not cropped.",
     ),
     "distortion": ("Key and reference lie far out in the picture.", "Take the key and the reference into its middle."),
     "pose": (
@@ -124,7 +124,7 @@ def _of_pixels(photo: Photo, scale: Scale) -> list[Remark]:
     density = scale_px_per_mm(scale)
     edge = EDGE_PX / density
     blur = rim_blur_mm(photo, scale.outline_px, density)
-    near = "Go nearer, to about 20 cm, and send the photo in full size."
+    near = "Go nearer, to about 20 cm, and send the original as a file."
     return [
         Remark(edge if edge > EDGE_FINE_MM else 0.0, f"There are only {density:.0f} pixels to a mm.", near),
         Remark(

@@ -42,6 +42,24 @@ class Pointed:
         """All points that lie on the key."""
         return tuple(point for point in (self.key_px, self.stop_px, self.tip_px) if point is not None)
 
+    def seen_from(self, left_px: int, top_px: int) -> Pointed:
+        """The same points counted from another top left corner."""
+
+        def moved(point: Point | None) -> Point | None:
+            return None if point is None else (point[0] - left_px, point[1] - top_px)
+
+        corners = self.corners_px
+        if corners is not None:
+            one, two, three, four = ((x - left_px, y - top_px) for x, y in corners)
+            corners = (one, two, three, four)
+        return replace(
+            self,
+            corners_px=corners,
+            stop_px=moved(self.stop_px),
+            tip_px=moved(self.tip_px),
+            key_px=moved(self.key_px),
+        )
+
     @property
     def of_scale(self) -> Pointed:
         """The part that the scale depends on."""

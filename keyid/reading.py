@@ -247,6 +247,8 @@ class Reading:
         What wasn't found but pointed at by hand.
     bitting : BittingFacts or None
         None where nothing is cut on the edges, and where no profile fits.
+    limits : tuple of str
+        What was lost on the photo's way, what that costs, and what to ask for.
     """
 
     photo: PhotoFacts
@@ -264,6 +266,7 @@ class Reading:
     further_photos: tuple[PhotoFacts, ...] = ()
     disagreements: tuple[str, ...] = ()
     pointed: tuple[PointedFact, ...] = ()
+    limits: tuple[str, ...] = ()
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
@@ -281,7 +284,7 @@ class Reading:
             "none_of_these": none_of_these,
             "next_measurement": None if self.next_measurement is None else self.next_measurement.to_json(),
             "bitting": None if self.bitting is None else self.bitting.to_json(),
-            "cautions": list(self.cautions),
+            "cautions": [*self.cautions, *self.limits],
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
             **({"disagreements": list(self.disagreements)} if self.further_photos else {}),

@@ -120,8 +120,13 @@ def _between(ends_px: Array, camera: Camera) -> Silhouette:
 
 def _check_photo(photo: Photo, scale: Scale) -> None:
     """Refuse a photo too coarse or too dark to measure a key in."""
-    if photo_px_per_mm(scale.camera) < MIN_PHOTO_PX_PER_MM:
-        raise PhotoError("too-coarse", "The key is too small in this photo.", "Go closer, or send the original photo.")
+    density = photo_px_per_mm(scale.camera)
+    if density < MIN_PHOTO_PX_PER_MM:
+        raise PhotoError(
+            "too-coarse",
+            f"Only {density:.1f} pixels show a mm of this key; {MIN_PHOTO_PX_PER_MM:g} are needed.",
+            "Ask for the original, sent as a file, not as a picture and no screenshot; or go closer.",
+        )
     if np.percentile(photo.pixels[::8, ::8].max(axis=-1), 95) < DARK_LEVEL:
         raise PhotoError("too-dark", "This photo is too dark to see the key in.", "Take it again in better light.")
 

@@ -117,10 +117,10 @@ def _sure(probability: float) -> str:
 
 def photo_advice(reading: Reading) -> str:
     """What to do better, when the picture is poor: said before all else."""
-    advice = []
+    advice = list(reading.limits)
     if reading.scale.tilt_deg > STEEP_DEG:
         advice.append(f"The camera was tilted by {reading.scale.tilt_deg:.0f} degrees: hold it level above the key.")
-    if reading.scale.px_per_mm < COARSE_PX_PER_MM:
+    if reading.scale.px_per_mm < COARSE_PX_PER_MM and not reading.limits:
         advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
     return " ".join(advice)
 

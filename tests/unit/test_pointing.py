@@ -287,3 +287,10 @@ def test_pointing_at_corners_is_named_among_what_limits_a_photo() -> None:
     )
     remarks = identify.advise(photo_of(made), scale, silhouette_of(made))
     assert any("pointed at, not measured" in remark.what for remark in remarks)
+
+
+def test_points_on_a_screenshot_are_counted_from_the_photos_corner() -> None:
+    corners = ((30.0, 110.0), (90.0, 110.0), (90.0, 150.0), (30.0, 150.0))
+    seen = Pointed(corners, key_px=(50.0, 130.0), tip_px=(60.0, 140.0)).seen_from(20, 100)
+    assert seen.corners_px == ((10.0, 10.0), (70.0, 10.0), (70.0, 50.0), (10.0, 50.0))
+    assert (seen.key_px, seen.tip_px, seen.stop_px) == ((30.0, 30.0), (40.0, 40.0), None)

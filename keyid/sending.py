@@ -1,0 +1,90 @@
+"""How a photo was sent, and what the original would bring.
+
+A messenger shrinks a photo and drops what the camera wrote into it, a crop moves the lens's axis out of the middle, a
+screenshot does both.  What that costs is in the budget already: here it is told, so that the person can ask for better.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from keyid.blade import Blade
+from keyid.photo import Photo
+from keyid.photo_advice import EDGE_PX, WORTH_MM
+
+Way = Literal["screenshot", "cropped", "shrunk", "bare"]
+
+ORIGINAL_LONG_PX = 4000  # long side of what most phones save (common practice, no source)
+SHRUNK_PART = 0.65  # of it: messengers leave 1280 to 2560 px (common practice, no source); cameras of today make more
+UNKNOWN_LENS = ("focal length", "principal point")  # the budget's lines that the original narrows to next to nothing
+
+HOW = {
+    "screenshot": "This is a screenshot",
+    "cropped": "This photo was cropped or altered",
+    "shrunk": "This photo was shrunk on its way",
+    "bare": "What the camera wrote into this photo is gone",
+}
+ASK = "Ask for the original, sent as a file, not as a picture."
+
+
+@dataclass(frozen=True)
+class Sending:
+    """What a photo lost on its way.
+
+    Attributes
+    ----------
+    way : str
+        "screenshot", "cropped" (or altered: nothing tells which), "shrunk" by a messenger, or "bare" of EXIF.
+    cost_mm : float
+        The part of a root height's standard uncertainty that the original would take away.
+    step_mm : float or None
+        A depth step of the likeliest blade.
+    """
+
+    way: Way
+    cost_mm: float
+    step_mm: float | None
+
+    @property
+    def words(self) -> str:
+        """What it is, what it costs, and what to ask for; nothing where the cost isn't worth a word."""
+        if self.cost_mm < WORTH_MM:
+            return ""
+        steps = "" if self.step_mm is None else f", {self.cost_mm / self.step_mm:.1f} of a depth step"
+        return f"{HOW[self.way]}; that may make cuts wrong by {self.cost_mm:.2f} mm{steps}. {ASK}"
+
+
+def sending_of(photo: Photo, blade: Blade, px_per_mm: float, step_mm: float | None) -> Sending | None:
+    """How the photo was sent; None for one as the phone saved it.
+
+    Parameters
+    ----------
+    photo : Photo
+    blade : Blade
+        Its budget tells what the lens's unknown costs.
+    px_per_mm : float
+        At the blade: it tells what the pixels that are gone cost.
+    step_mm : float or None
+        A depth step of the likeliest blade.
+    """
+    way = way_of(photo)
+    if way is None:
+        return None
+    lens = [line.height_mm for line in blade.budget if line.source in UNKNOWN_LENS]
+    enlarged = max(1.0, ORIGINAL_LONG_PX / max(photo.width_px, photo.height_px)) if way != "cropped" else 1.0
+    edge = EDGE_PX / px_per_mm * np.sqrt(1 - 1 / enlarged**2)
+    return Sending(way, float(np.sqrt(np.sum(np.square([*lens, edge])))), step_mm)
+
+
+def way_of(photo: Photo) -> Way | None:
+    """What the file shows of its way."""
+    if photo.frame is not None:
+        return "screenshot"
+    if not photo.whole:
+        return "cropped"
+    if photo.focal_35mm is not None:
+        return None
+    return "shrunk" if max(photo.width_px, photo.height_px) < SHRUNK_PART * ORIGINAL_LONG_PX else "bare"

@@ -7,6 +7,7 @@ face that looks to the camera (its upper rim).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -33,6 +34,7 @@ TIP_LAND_MM = 1.2  # the last land of a cut edge may be that close to the tip
 FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
+CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
 SAME_STEP_MM = 0.4  # the two steps of a shoulder face each other
 CLEAR_PART = 0.6  # of the clearer step's score
@@ -52,6 +54,8 @@ ALONG_LINE_SHARE = 0.7  # of the edge; cuts leave flanks and roots at several de
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
+POINT_MM = 0.08  # distance of an outline's points
+RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
 LAND_U_MM = 0.05  # a line through what cuts left of an edge (from the development photos)
 NO_LAND_U_MM = 0.2  # neighbouring cuts' flanks meet that far below the uncut line, more or less
 STOP_U_MM = 0.04  # the shoulder's place (from the development photos)
@@ -302,8 +306,9 @@ def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bo
     if len(out) < FEW_POINTS:
         return False
     across = points.v_mm[out] * sign
-    level = np.percentile(across, UNCUT_PERCENTILE)
-    return bool(np.mean(across < level - CUT_DEPTH_MM) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(across, CUT_POINTS), axis=1)
+    level = np.percentile(smooth, UNCUT_PERCENTILE)
+    return bool(np.mean(smooth < level - CUT_DEPTH_MM) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
 
 
 def _keeps_to_a_line(along: Array, across: Array) -> bool:
@@ -335,7 +340,7 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
     ):
         inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
         along, across = turned[name][0][inside], turned[name][1][inside] * sign
-        level, u = _land(across, along - start) if cut else (float(np.median(across)), LINE_U_MM)
+        level, u = _land(across, along - start) if cut else _uncut_line(across)
         lines.append(sign * level)
         lines_u.append(u)
     tip_along = _foremost(turned["tip"][0], TIP_POINTS)
@@ -360,6 +365,14 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         stop_along,
         outline.head_s_mm * cos,
     )
+
+
+def _uncut_line(across: Array) -> tuple[float, float]:
+    """Place of an uncut edge, with its standard uncertainty: more where it was seen ragged, hardly unlike the table."""
+    middle = float(np.median(across))
+    spread = 1.4826 * float(np.median(np.abs(across - middle)))
+    ragged_u = 1.2533 * spread / math.sqrt(max(len(across) * POINT_MM / RAGGED_MM, 1.0))
+    return middle, math.hypot(LINE_U_MM, ragged_u)
 
 
 def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float:
@@ -482,8 +495,8 @@ def _located(outline: Outline, plan: Plan, reduced: Reduced) -> tuple[BudgetLine
     tip = 0.0 if outline.tip_at is not None else float(np.hypot(TIP_U_MM, bloom))
     stop = 0.0 if outline.shoulder_at is not None else float(np.hypot(STOP_U_MM, bloom))
     lines = (reduced.upper_line_u, reduced.lower_line_u)
-    datum = max(lines) if plan.edges == 2 else min(lines)
-    width, height = _root_sum((*lines, 2 * bloom)), float(np.hypot(datum, bloom))
+    uncut = [u for u, cut in zip(lines, (plan.upper_cut, plan.lower_cut), strict=True) if not cut]
+    width, height = _root_sum((*lines, 2 * bloom)), float(np.hypot(max(uncut or lines), bloom))
     located = _ends_line("edges", plan, stop, tip, width, height)
     by_hand = [0.0 if at is None else at.u_mm for at in (outline.shoulder_at, outline.tip_at)]
     return (located, _ends_line("pointing", plan, *by_hand)) if any(by_hand) else (located,)

@@ -111,6 +111,19 @@ def test_a_blank_has_no_cut_edges() -> None:
     assert find_cuts(blade) == ()
 
 
+def test_an_edge_that_is_seen_ragged_is_not_cut_and_less_sure() -> None:
+    scene = view_of(UNCUT, picture=False)
+    outline = exact_outline(scene)
+    rng = np.random.default_rng(4)
+    astray = rng.choice([0.0, -0.45], len(outline.upper.v_mm), p=[0.83, 0.17])  # singly or a few in a row
+    rough = replace(outline.upper, v_mm=outline.upper.v_mm + astray + rng.normal(0, 0.1, len(astray)))
+    clean, blade = (measured(scene, outline=one) for one in (outline, replace(outline, upper=rough)))
+    assert blade.edges is None
+    assert abs(blade.width.mm - UNCUT.width_mm) < 3 * blade.width.u_mm
+    assert blade.width.u_mm > 1.5 * clean.width.u_mm
+    assert blade.height_common_u_mm > clean.height_common_u_mm
+
+
 def test_noise_averages_out_of_the_uncut_lines() -> None:
     scene = view_of(picture=False)
     blade = measured(scene, outline=exact_outline(scene, noise_mm=0.02))

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
@@ -135,6 +135,8 @@ class Blade:
         What the uncertainties are made of.
     faces : tuple of FaceLines
         Lines along the visible face, one of each photo that shows enough of it.
+    tip : ndarray, shape (n, 2)
+        The tip's rim: station from the stop, and height above edge b's uncut line.
     """
 
     stop: Literal["shoulder", "tip", "unknown"]
@@ -148,6 +150,7 @@ class Blade:
     stretch_u: float
     budget: tuple[BudgetLine, ...] = ()
     faces: tuple[FaceLines, ...] = ()
+    tip: Array = field(default_factory=lambda: np.empty((0, 2)))
 
 
 def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
@@ -174,6 +177,7 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
         station_common_u_mm=_root_sum(line.station_mm for line in budget),
         stretch_u=_root_sum(line.stretch for line in budget),
         budget=budget,
+        tip=_tip(best, plan),
     )
     return blade, Frame(outline.camera, outline.lie, best, plan)
 
@@ -229,7 +233,7 @@ class Plan:
 
 @dataclass(frozen=True)
 class Reduced:
-    """The outline turned to the blade's own axis (along, across), in mm."""
+    """The outline turned to the blade's own axis (along, across), in mm; ``front`` is the tip's rim, (n, 2)."""
 
     cos: float
     sin: float
@@ -243,6 +247,7 @@ class Reduced:
     lower_line: float
     upper_line_u: float
     lower_line_u: float
+    front: Array
     tip_along: float
     stop_along: float
     head_along: float
@@ -361,6 +366,7 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         lines[1],
         lines_u[0],
         lines_u[1],
+        np.column_stack(turned["tip"]),
         tip_along,
         stop_along,
         outline.head_s_mm * cos,
@@ -457,6 +463,13 @@ def _trace(reduced: Reduced, name: str, plan: Plan) -> EdgeTrace:
     inside = (x > -1e-9) & (x < last)
     order = np.argsort(x[inside])
     return EdgeTrace(x[inside][order], height[inside][order], u[inside][order], CORRELATION_MM)
+
+
+def _tip(reduced: Reduced, plan: Plan) -> Array:
+    """The tip's rim as stations and heights above edge b's uncut line."""
+    along, across = reduced.front.T
+    x = reduced.tip_along - along if plan.stop == "tip" else along - reduced.stop_along
+    return np.column_stack([x, across - reduced.lower_line if plan.a_is_upper else reduced.upper_line - across])
 
 
 def _varied(outline: Outline, scale: Scale) -> list[tuple[str, Outline]]:

@@ -90,6 +90,7 @@ OFFERED: dict[str, tuple[str, Any]] = {  # what may be left out
         sizes,
     ),
     "grooves_right": ("Grooves of the right face: walls in pairs, from the same edge", sizes),
+    "cut_edge": ("On the blank's photo, tip turned right, the edge to be cut is", click.Choice(["up", "down"])),
     "flat": ("Length of a root's flat", size),
     "angle": ("Angle of a cut in degrees", size),
     "macs": ("Most depth steps between neighbouring cuts", click.IntRange(1, 60)),
@@ -132,7 +133,14 @@ OFFERED: dict[str, tuple[str, Any]] = {  # what may be left out
     help="In the blank's head.",
 )
 @click.option("--source", help="Where values come from that you did not measure.")
-@click.option("--blank", type=EXISTING_FILE, help="Photo of an uncut blank beside a card: stop, width, length.")
+@click.option(
+    "--blank", type=EXISTING_FILE, help="Photo of an uncut blank beside a card: stop, width, length, grooves, tip."
+)
+@click.option(
+    "--cut-edge",
+    type=click.Choice(["up", "down"]),
+    help="Which edge of the blank is to be cut, its tip turned right: tells which face its grooves are on.",
+)
 @click.option(
     "--key",
     "keys",

@@ -270,6 +270,7 @@ def _together(laid: list[_Laid]) -> tuple[Blade, float, tuple[float, float], lis
         stretch_u=total["stretch"],
         budget=budget,
         faces=tuple(face for b in blades for face in b.faces),
+        tip=first.tip - [shift, float(level[0])],
     )
     return blade, shift, (float(level[0]), float(level[1])), [note for _, note in edges if note]
 

@@ -67,6 +67,9 @@ class Profile:
         Standard uncertainties of measured values.
     positions_sd_mm, roots_sd_mm : tuple of float
         Standard uncertainty of each position and of each code's root; empty where none are stated.
+    tip_mm : tuple of (x, y)
+        Outline of the uncut tip from the cut edge to the other one: x from the stop, y from the lower edge as for
+        grooves; empty where it is not told.
     """
 
     id: str
@@ -99,6 +102,7 @@ class Profile:
     thickness_sd_mm: float | None = None
     positions_sd_mm: tuple[float, ...] = ()
     roots_sd_mm: tuple[float, ...] = ()
+    tip_mm: tuple[tuple[float, float], ...] = ()
 
     @property
     def stop_first(self) -> bool:

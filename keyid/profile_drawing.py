@@ -15,7 +15,7 @@ LARGEST_SCALE, LEAST_SCALE = 6, 1
 LEFT_MM, TOP_MM = 26.0, 30.0  # where the blade's upper left corner is
 HEAD_MM = 4.0  # of the head, drawn behind the shoulder
 HEAD_RISE_MM = 2.5  # the head is drawn that much wider than the blade on each edge
-TAPER_MM = 2.5  # the tip's taper as drawn: no profile tells its shape
+TAPER_MM = 2.5  # the tip's taper as drawn where the file doesn't tell its shape
 BEYOND_LAST_MM = 4.0  # a blade of unknown length is drawn that far beyond its last cut
 UNKNOWN_THICKNESS_MM = 2.0  # drawn where the file tells none
 GROOVE_DEPTH_PART = 0.3  # of the thickness, as drawn: no profile tells how deep grooves are
@@ -88,18 +88,26 @@ def _title(plan: _Plan) -> str:
 
 def _blade(plan: _Plan) -> Iterator[Line]:
     """The blade with part of its head, and the stop as a thick line."""
-    top, bottom, right, rise = TOP_MM, plan.bottom, plan.right, HEAD_RISE_MM * plan.scale
-    taper = min(TAPER_MM, plan.profile.width_mm / 3) * plan.scale
+    top, bottom, rise = TOP_MM, plan.bottom, HEAD_RISE_MM * plan.scale
     head = LEFT_MM - HEAD_MM * plan.scale
     outline = (
         *((head, top - rise), (LEFT_MM, top - rise), (LEFT_MM, top)),
-        *((right - taper, top), (right, top + taper), (right, bottom - taper), (right - taper, bottom)),
+        *_tip(plan),
         *((LEFT_MM, bottom), (LEFT_MM, bottom + rise), (head, bottom + rise)),
     )
     yield Line(outline, "none", closed=True, fill=METAL)
     yield Line(outline, INK, 0.35, dash_mm=0.0 if plan.profile.length_mm else 1.5)
     stop = plan.x(0.0)
     yield Line(((stop, top - rise - 1.5), (stop, bottom + rise + 1.5)), PLACE, 0.7)
+
+
+def _tip(plan: _Plan) -> tuple[tuple[float, float], ...]:
+    """The tip's outline on the page: as the file tells it, else with a usual taper."""
+    if plan.profile.tip_mm:
+        return tuple((plan.x(x), plan.y(y)) for x, y in plan.profile.tip_mm)
+    top, bottom, right = TOP_MM, plan.bottom, plan.right
+    taper = min(TAPER_MM, plan.profile.width_mm / 3) * plan.scale
+    return (right - taper, top), (right, top + taper), (right, bottom - taper), (right - taper, bottom)
 
 
 def _grooves(plan: _Plan) -> Iterator[Line]:
@@ -168,7 +176,8 @@ def _words(plan: _Plan, bottom: float) -> Iterator[Line | Words]:
     note = "Left face, tip right, cut edge up. "
     if p.grooves_left_mm or p.grooves_right_mm:
         note += "Shaded: its grooves. Dashed brown: grooves of the right face. "
-    yield Words(left, bottom + 8.0, note + "Tip, head and groove depth are drawn as usual, not measured.", SMALL_MM)
+    usual = "Head and" if p.tip_mm else "Tip, head and"
+    yield Words(left, bottom + 8.0, f"{note}{usual} groove depth are drawn as usual, not measured.", SMALL_MM)
 
 
 def _spread(places: Sequence[float]) -> list[float]:

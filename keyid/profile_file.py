@@ -28,6 +28,7 @@ HARMLESS_CHARACTERS = 4096  # a key of 2,000 parts takes tomllib some 10 ms and 
 MOST_CUTS = 60  # no key has a third as many; more would be a slip or an attack
 MOST_CODES = 60
 MOST_GROOVES = 20
+MOST_POINTS = 100  # of a tip's outline
 MOST_BLANKS = 500
 LONGEST_TEXT = 2000  # characters
 SHOWN_CHARACTERS = 40  # of a wrong value in a message
@@ -50,6 +51,7 @@ _Code = Annotated[str, Field(pattern=r"^[A-Za-z0-9]+$", max_length=12)]
 _Above0 = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 _From0 = Annotated[float, Field(ge=0, allow_inf_nan=False)]
 _Groove = Annotated[list[_From0], Field(min_length=2, max_length=2)]
+_Point = Annotated[list[_From0], Field(min_length=2, max_length=2)]
 _AddingKeys = tuple[Annotated[int, Field(ge=0, le=100)], _FilledText]
 
 _SD = "{0}_sd (standard uncertainty of a {0} that was measured or is not in the source) is a number above 0"
@@ -84,6 +86,12 @@ class _BladeTable(_Table):
         default=[],
         max_length=MOST_GROOVES,
         description=_GROOVES.format("right"),
+    )
+    tip: list[_Point] = Field(
+        default=[],
+        max_length=MOST_POINTS,
+        description="tip is a list of [x, y]: the uncut tip's outline from the cut edge to the other, x from the stop, "
+        "y from the lower edge; may be left out",
     )
 
 
@@ -370,8 +378,8 @@ def _convert(checked: _ProfileTable) -> Profile:
         length_mm=_scaled(blade.length, mm),
         width_mm=blade.width * mm,
         thickness_mm=_scaled(blade.thickness, mm),
-        grooves_left_mm=_grooves_mm(blade.grooves_left, mm),
-        grooves_right_mm=_grooves_mm(blade.grooves_right, mm),
+        grooves_left_mm=_pairs_mm(blade.grooves_left, mm),
+        grooves_right_mm=_pairs_mm(blade.grooves_right, mm),
         positions_mm=tuple(position * mm for position in cuts.positions),
         codes=tuple(code for code, _ in by_height),
         roots_mm=tuple(root * mm for _, root in by_height),
@@ -389,6 +397,7 @@ def _convert(checked: _ProfileTable) -> Profile:
         length_sd_mm=_scaled(blade.length_sd, mm),
         thickness_sd_mm=_scaled(blade.thickness_sd, mm),
         positions_sd_mm=tuple(sd * mm for sd in cuts.positions_sd),
+        tip_mm=_pairs_mm(blade.tip, mm),
         roots_sd_mm=tuple(cuts.roots_sd[code] * mm for code, _ in by_height if code in cuts.roots_sd),
     )
 
@@ -397,8 +406,8 @@ def _scaled(value: float | None, mm: float) -> float | None:
     return None if value is None else value * mm
 
 
-def _grooves_mm(grooves: list[list[float]], mm: float) -> tuple[tuple[float, float], ...]:
-    return tuple((near * mm, far * mm) for near, far in grooves)
+def _pairs_mm(pairs: list[list[float]], mm: float) -> tuple[tuple[float, float], ...]:
+    return tuple((one * mm, other * mm) for one, other in pairs)
 
 
 def _blank(blank: _BlankTable) -> Blank:

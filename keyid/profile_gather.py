@@ -16,7 +16,7 @@ from keyid.length import MM_PER_INCH, Length
 from keyid.profile import Profile
 from keyid.profile_fit import Fitted, KnownKey, fit_depths, fit_positions
 from keyid.profile_new import NewProfile, id_of
-from keyid.profile_sources import MeasuredBlade, agreed, known_keys
+from keyid.profile_sources import BlankShape, MeasuredBlade, agreed, blank_shape, known_keys
 
 CALIPER_U_MM = 0.03  # of a careful hand measurement on a blade, the blade's own scatter included
 DISAGREE_P = 1e-4  # keys that chance makes disagree as much less often than this are not of one system, or misread
@@ -58,6 +58,8 @@ class Sources:
         covered = {name for name, value in told.items() if value not in (None, ())}
         if self.blades:
             covered |= {"stop", "width", "length"}
+        if self.blank is None or told.get("edges") == 2:
+            covered |= {"cut_edge"}
         if self.photo_keys:
             covered |= PLACES | {"edges"}
         if self.photo_keys or self.hand_keys:
@@ -99,13 +101,15 @@ def gather(told: Told, sources: Sources, today: datetime.date) -> NewProfile:
     keys = _keys(told, sources, stop, order)
     positions = _positions(told, sources, keys)
     codes, roots = _depths(told, sources, keys)
+    edges = _edges(told, sources)
+    shape = _shape(told, sources, edges)
     return NewProfile(
         id=told["id_"] or id_of(told["name"]),
         name=told["name"],
         unit=told["unit"],
         source=_source(told, sources),
         date=today,
-        edges=_edges(told, sources),
+        edges=edges,
         stop=stop,
         width=_size(told, "width") or _known(seen).width,
         positions=positions,
@@ -120,8 +124,9 @@ def gather(told: Told, sources: Sources, today: datetime.date) -> NewProfile:
         length=_size(told, "length") or (None if seen is None else seen.length),
         thickness=_size(told, "thickness"),
         flat_mm=_flat(told, sources),
-        grooves_left_mm=_walls(told, "grooves_left"),
-        grooves_right_mm=_walls(told, "grooves_right"),
+        grooves_left_mm=_walls(told, "grooves_left") or shape.left_mm,
+        grooves_right_mm=_walls(told, "grooves_right") or shape.right_mm,
+        tip_mm=shape.tip_mm,
     )
 
 
@@ -275,6 +280,14 @@ def _walls(told: Told, name: str) -> tuple[tuple[float, float], ...]:
         option = "--" + name.replace("_", "-")
         raise ProfileError(f"{option} has {len(walls)} walls.", "Each groove has two: near and far.")
     return tuple(zip(walls[::2], walls[1::2], strict=True))
+
+
+def _shape(told: Told, sources: Sources, edges: int) -> BlankShape:
+    """Grooves and tip of the blank on the photo, once it is known which of its edges is to be cut."""
+    cut_edge = "up" if edges == 2 else told["cut_edge"]
+    if sources.blank is None or cut_edge is None:
+        return BlankShape()
+    return blank_shape(sources.blank, cut_edge_up=cut_edge == "up")
 
 
 def _source(told: Told, sources: Sources) -> str:

@@ -41,6 +41,7 @@ class NewProfile:
     flat_mm: float | None = None
     grooves_left_mm: tuple[tuple[float, float], ...] = field(default=())
     grooves_right_mm: tuple[tuple[float, float], ...] = field(default=())
+    tip_mm: tuple[tuple[float, float], ...] = field(default=())
 
 
 def profile_toml(new: NewProfile) -> str:
@@ -49,9 +50,10 @@ def profile_toml(new: NewProfile) -> str:
     for name, value in (("length", new.length), ("width", new.width), ("thickness", new.thickness)):
         if value is not None:
             blade |= {name: _filed(new, value.mm), f"{name}_sd": _filed_sd(new, value)}
-    for name, grooves in (("grooves_left", new.grooves_left_mm), ("grooves_right", new.grooves_right_mm)):
-        if grooves:
-            blade[name] = [[_filed(new, near), _filed(new, far)] for near, far in grooves]
+    lists = {"grooves_left": new.grooves_left_mm, "grooves_right": new.grooves_right_mm, "tip": new.tip_mm}
+    for name, pairs in lists.items():
+        if pairs:
+            blade[name] = [[_filed(new, one), _filed(new, other)] for one, other in pairs]
     cuts: dict[str, Any] = {
         "positions": [_filed(new, position.mm) for position in new.positions],
     }

@@ -51,6 +51,7 @@ def broken_rules(profile: Profile) -> Iterator[Fault]:
     yield from _sizes(profile)
     yield from _grooves(profile, "left", profile.grooves_left_mm)
     yield from _grooves(profile, "right", profile.grooves_right_mm)
+    yield from _tip(profile)
     yield from _positions(profile)
     yield from _roots(profile)
     yield from _counts(profile)
@@ -109,6 +110,16 @@ def _grooves(profile: Profile, face: str, grooves: tuple[tuple[float, float], ..
                 where, f"is {shown}, not beyond the groove before it", "List grooves ascending, none overlapping"
             )
         lowest = far
+
+
+def _tip(profile: Profile) -> Iterator[Fault]:
+    for number, (x, y) in enumerate(profile.tip_mm, 1):
+        too_far = profile.stop == "shoulder" and profile.length_mm is not None and x > profile.length_mm + SAME_MM
+        if too_far or y > profile.width_mm + SAME_MM:
+            shown = f"[{_filed(profile, x)}, {_filed(profile, y)}]"
+            yield Fault(
+                f"blade.tip #{number}", f"is {shown}, outside the blade", "A point is [x, y], within length and width"
+            )
 
 
 def _positions(profile: Profile) -> Iterator[Fault]:

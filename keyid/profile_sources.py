@@ -11,18 +11,24 @@ from typing import Literal
 
 from keyid.blade import Blade
 from keyid.errors import PhotoError, ProfileError
+from keyid.groove_evidence import turned
+from keyid.grooves import read_grooves
 from keyid.identify import measure
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.profile_draft import Draft, draft_cutting
 from keyid.profile_fit import KnownKey
 from keyid.profile_new import weighted_mean
+from keyid.profile_tip import tip_outline
 from keyid.ranking import rank
+
+Pairs = tuple[tuple[float, float], ...]
 
 LEAST_OWN_U_MM = 0.01  # of one root or position by itself: surface and burrs
 MOST_MISFIT_MM = 0.1  # a draft further off is wrong, as are the bittings or an edge (from the development photos)
 DISAGREE_US = 4.0  # two lengths of one blade differ by more standard uncertainties once in 16,000 times
 DRAFT_ROOT_SD_MM = 0.06  # how far the draft's roots may be off what is then measured
+RIM_U_MM = 0.12  # a groove's rim that is less sure was not seen itself
 UNCUT_MM = 0.15  # a root that near to the full width shows no flanks: it tells no position
 
 
@@ -33,6 +39,34 @@ class MeasuredBlade:
     stop: Literal["shoulder", "tip"]
     width: Length
     length: Length | None
+
+
+@dataclass(frozen=True)
+class BlankShape:
+    """Grooves of both faces and the tip's outline, as a profile tells them; empty what the photo does not show."""
+
+    left_mm: Pairs = ()
+    right_mm: Pairs = ()
+    tip_mm: Pairs = ()
+
+
+def blank_shape(blank: Blade, *, cut_edge_up: bool) -> BlankShape:
+    """What an uncut blank's photo shows of grooves and tip.
+
+    ``cut_edge_up`` tells that the edge to be cut is the upper one with the tip turned right: then the left face is up.
+    Grooves are left out whose rims are not surely read.
+    """
+    width = blank.width.mm
+    grooves = tuple(
+        (groove.near.mm, groove.far.mm)
+        for face in blank.faces
+        for groove in read_grooves(face)
+        if max(groove.near.u_mm, groove.far.u_mm) < RIM_U_MM
+    )
+    tip = tip_outline(blank)
+    if cut_edge_up:
+        return BlankShape(grooves, (), tip)
+    return BlankShape((), turned(grooves, width), tuple((x, width - y) for x, y in reversed(tip)))
 
 
 def measure_blank(photo: Path) -> Blade:

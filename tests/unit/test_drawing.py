@@ -56,6 +56,17 @@ def test_positions_are_to_scale_from_the_stop(demo: dict[str, Profile], stop: st
     assert along == pytest.approx(profile.positions_mm)
 
 
+@pytest.mark.parametrize("stop", ["shoulder", "tip"])
+def test_a_tip_that_the_file_tells_is_drawn_to_scale(demo: dict[str, Profile], stop: str) -> None:
+    tip = ((20.0, 8.0), (22.5, 3.0), (21.0, 0.0)) if stop == "shoulder" else ((2.5, 8.0), (0.0, 3.0), (1.5, 0.0))
+    profile = replace(demo["harbour-office"], stop=stop, length_mm=22.5, width_mm=8.0, tip_mm=tip)
+    drawing = draw_profile(profile)
+    scale = int(drawing.title.split("drawn ")[1].split(" to")[0])
+    blade = next(shape for shape in drawing.shapes if isinstance(shape, Line) and shape.closed)
+    drawn = np.array(blade.points[3:6]) / scale
+    assert drawn - drawn[1] == pytest.approx(np.array([[-2.5, -5.0], [0.0, 0.0], [-1.5, 3.0]]))
+
+
 @pytest.mark.parametrize("length", [None, 12.0, 90.0])
 def test_any_length_fits_the_page(demo: dict[str, Profile], length: float | None) -> None:
     profile = replace(demo["ferry-saloon"], length_mm=length, positions_mm=(4.8, 7.4))

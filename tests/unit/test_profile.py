@@ -100,6 +100,7 @@ def test_inches_become_mm() -> None:
     # One inch is 25.4 mm exactly (international yard and pound agreement, 1959).
     table = changed(("unit",), "in")
     table["blade"] = {"edges": 2, "stop": "tip", "length": 1.25, "width": 0.335, "grooves_left": [[0.1, 0.2]]}
+    table["blade"]["tip"] = [[0.0, 0.335]]
     table["cuts"] = {"positions": [0.231, 0.387], "roots": {"0": 0.335, "9": 0.2}, "order": "tip-to-bow"}
     profile = parse(table)
     assert profile.length_mm == pytest.approx(31.75, abs=1e-9)
@@ -107,6 +108,7 @@ def test_inches_become_mm() -> None:
     assert profile.positions_mm == pytest.approx((5.8674, 9.8298), abs=1e-9)
     assert profile.roots_mm == pytest.approx((8.509, 5.08), abs=1e-9)
     assert profile.grooves_left_mm[0] == pytest.approx((2.54, 5.08), abs=1e-9)
+    assert profile.tip_mm[0] == pytest.approx((0.0, 8.509), abs=1e-9)
 
 
 def test_whole_numbers_are_lengths_too() -> None:
@@ -190,6 +192,9 @@ WRONG: list[tuple[Path, object, str, str]] = [
     (("blade", "grooves_right"), [[-1.0, 2.0]], r"grooves_right #1 #1 is -1\.0", r"\[near, far\]"),
     (("blade", "grooves_right"), [[4.0, 5.0], [1.0, 2.0]], r"grooves_right #2 is \[1, 2\]", "ascending"),
     (("blade", "grooves_right"), [[1.0, 3.0], [2.0, 4.0]], r"grooves_right #2 is \[2, 4\]", "none overlapping"),
+    (("blade", "tip"), [[24.5, 1.0]], r"blade\.tip #1 is \[24\.5, 1\], outside the blade", "within length and width"),
+    (("blade", "tip"), [[23.0, 9.0]], r"blade\.tip #1 is \[23, 9\], outside the blade", "within length and width"),
+    (("blade", "tip"), [[23.0]], r"tip #1 has fewer than 2 entries", r"list of \[x, y\]"),
     (("blade", "widht"), 8.5, r"blade\.widht is not a key", "Perhaps width is meant; allowed here are edges, "),
     (("cuts", "positions"), [], r"cuts\.positions has fewer than 1 entries", "list of 1 to 60 numbers"),
     (("cuts", "positions"), [5.0, 4.0], r"positions #2 is 4, not beyond the one before it, 5", "ascending"),

@@ -6,9 +6,11 @@ import datetime
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from keyid.errors import KeyidError
+from keyid.face import FaceLine, FaceLines
 from keyid.length import Length
 from keyid.profile import Profile
 from keyid.profile_file import parse_profile
@@ -21,7 +23,7 @@ NOTHING: dict[str, Any] = dict.fromkeys(
     (
         *("name", "id_", "u", "edges", "stop", "length", "width", "thickness", "grooves_left", "grooves_right"),
         *("positions", "first", "cuts", "spacing", "codes", "roots", "highest", "step", "order", "flat", "angle"),
-        *("macs", "source"),
+        *("macs", "source", "cut_edge"),
     )
 ) | {"unit": "mm", "head": "metal", "electronics": "none"}
 BY_HAND: dict[str, Any] = {
@@ -113,6 +115,41 @@ def test_a_blank_with_the_cuts_of_a_known_system() -> None:
     assert "As profile pier-5" in profile.source
 
 
+GROOVED = replace(
+    BLANK,
+    tip=np.array([[24.0, 2.5], [24.0, 5.5]]),
+    faces=(
+        FaceLines(
+            tuple(
+                FaceLine(height, 0.04, z) for height, z in ((1.2, -8.0), (1.52, 8.0), (3.08, -8.0), (3.4, 8.0))
+            ),
+            0.3, 7.7, 0.0, None, True, 8.0, 0.02,
+        ),
+    ),
+)  # fmt: skip
+"""A blank whose upper face has the grooves of Pier's left one."""
+
+
+def test_a_blank_s_grooves_and_tip_need_the_edge_to_be_cut() -> None:
+    up, down, untold = (made(Sources(GROOVED, cuts_of=PIER), name="Q", cut_edge=edge) for edge in ("up", "down", None))
+    assert up.grooves_left_mm == (pytest.approx((1.2, 3.4)),)
+    assert (up.grooves_right_mm, down.grooves_left_mm) == ((), ())
+    assert down.grooves_right_mm == (pytest.approx((4.6, 6.8)),)
+    assert (untold.grooves_left_mm, untold.grooves_right_mm, untold.tip_mm) == ((), (), ())
+    assert up.tip_mm == tuple(pytest.approx((x, 8.0 - y)) for x, y in reversed(down.tip_mm))
+    assert max(x for x, _ in up.tip_mm) == 24.0
+
+
+def test_of_a_blank_for_two_cut_edges_either_face_may_be_the_left_one() -> None:
+    told = {"edges": 2, "name": "Q", "stop": "shoulder"}
+    assert len(made(Sources(GROOVED, cuts_of=PIER), **told).grooves_left_mm) == 1
+
+
+def test_grooves_by_hand_go_before_those_of_a_photo() -> None:
+    profile = made(Sources(GROOVED, cuts_of=PIER), name="Q", cut_edge="up", grooves_left=(1.3, 3.3))
+    assert profile.grooves_left_mm == ((1.3, 3.3),)
+
+
 def test_a_caliper_goes_before_a_photo() -> None:
     profile = made(Sources(blank=BLANK, cuts_of=PIER), name="Blank", width=8.05)
     assert (profile.width_mm, profile.width_sd_mm) == (8.05, 0.03)
@@ -120,7 +157,7 @@ def test_a_caliper_goes_before_a_photo() -> None:
 
 
 def test_what_need_not_be_asked() -> None:
-    assert Sources().covers(NOTHING) == {"unit", "head", "electronics"}
+    assert Sources().covers(NOTHING) == {"unit", "head", "electronics", "cut_edge"}
     assert {"stop", "width", "length"} <= Sources(blank=BLANK).covers(NOTHING)
     assert {"edges", "first", "cuts", "spacing", "codes", "step"} <= Sources(photo_keys=(KEY,)).covers({})
     assert {"first", "spacing"} <= Sources().covers({"positions": (5.0,)})

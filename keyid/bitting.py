@@ -27,6 +27,7 @@ TOLD_P = 0.01  # an alternative less likely isn't worth a person's reading
 WORTH_NATS = 0.08  # a measurement that tells less isn't worth asking for
 CONFIRM_CUTS = 3  # the least sure cuts are to be confirmed
 COVERAGE = 2.0  # standard uncertainties for 95 % (JCGM 100:2008, 6.3.3)
+CUT_WORDS = "metal left at cut"
 UNREAD_U_MM = 0.2  # where a cut stands that can't be read
 
 
@@ -218,7 +219,7 @@ def confirm_list(ranking: Ranking, bitting: BittingFacts | None, blade: Blade) -
 def _cut_words(ranking: Ranking, bitting: BittingFacts, i: int) -> str:
     cut = bitting.cuts[i]
     stop = ranking.candidates[0].profile.stop
-    return f"metal left at cut {i + 1} (code {cut.code}), {cut.position.mm:.2f} mm from the {stop}"
+    return f"{CUT_WORDS} {i + 1} (code {cut.code}), {cut.position.mm:.2f} mm from the {stop}"
 
 
 def _confirmation(what: str, expected: Length) -> Confirmation:

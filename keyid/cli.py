@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
 
@@ -90,6 +91,8 @@ def read(
     photos = photos_of_one_key(photos, same_key, table)
     if len(photos) > 1 and told.pointed != Pointed():
         raise click.UsageError("What is pointed at lies in one photo: not with --same-key.")
+    if asked.without_scale and (same_key or replace(told, thickness_mm=None) != Told()):
+        raise click.UsageError("--without-scale goes with one photo, and with nothing that tells a scale.")
     for photo in photos:
         wanted.check(photo)
     try:

@@ -41,6 +41,7 @@ class Asked:
     blank: str | None = None
     cuts: tuple[tuple[int, str], ...] = ()
     code_list: Path | None = None
+    without_scale: bool = False
 
     def question(self, folder: Path | None, skip_bad: bool) -> Question:
         """Put together what was asked; a blank that is in no file, or cuts that no blade has, are usage errors."""
@@ -50,7 +51,7 @@ class Asked:
         known = Known(self.cuts, None if self.code_list is None else load_code_list(self.code_list))
         if self.blank is not None or self.cuts:
             _check(folder, skip_bad, self.blank, known)
-        return Question(known, self.blank)
+        return Question(known, self.blank, self.without_scale)
 
 
 def asking(command: Command) -> Command:
@@ -62,15 +63,18 @@ def asking(command: Command) -> Command:
         blank: str | None,
         cuts: tuple[tuple[int, str], ...],
         code_list: Path | None,
+        without_scale: bool,
         **others: Any,  # noqa: ANN401
     ) -> object:
-        return command(asked=Asked(blank, cuts, code_list), **others)
+        return command(asked=Asked(blank, cuts, code_list, without_scale), **others)
 
     with_blank = click.option("--blank", help="Double-check this blank: does the photo speak for or against it?")
     with_cut = click.option("--cut", "cuts", type=KnownCut(), multiple=True, help="A cut that is known, as in 1=3.")
     codes_help = "Code list: a bitting a line, then its number."
     with_codes = click.option("--codes", "code_list", type=EXISTING_FILE, help=codes_help)
-    return cast(Command, with_blank(with_cut(with_codes(gathered))))
+    scale_help = "Nothing of known size in the photo: take the --blank's width for it, or go by proportions alone."
+    with_flag = click.option("--without-scale", is_flag=True, help=scale_help)
+    return cast(Command, with_blank(with_cut(with_codes(with_flag(gathered)))))
 
 
 def _check(folder: Path | None, skip_bad: bool, blank: str | None, known: Known) -> None:

@@ -21,13 +21,15 @@ from keyid.outline import find_outline
 from keyid.photo import Photo, load_photo
 from keyid.photo_advice import Remark, advise
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
-from keyid.ranking import rank
+from keyid.ranking import Ranking, rank
 from keyid.reading import Reading
 from keyid.reference import find_scale
 from keyid.scale import Scale
+from keyid.shape_ranking import of_unknown_size, rank_by_shape
 from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette, lies_on
-from keyid.told import Told
+from keyid.told import ReferenceKind, Told
+from keyid.unscaled import find_by_width, measure_in, of_blank, own_width, scale_note
 
 Stage = Literal["photo", "scale", "key", "edges", "blade", "face", "blades"]
 """What takes time: decoding, the reference, where the key lies, its edges, measuring, lines along its face, comparing
@@ -51,10 +53,21 @@ def plainly(stage: Stage, step: Callable[[*Inputs], Made], *inputs: *Inputs) -> 
 
 @dataclass(frozen=True)
 class Question:
-    """What is asked beside the photo: ``known`` of the codes, and a ``blank`` (or blade) to be double-checked."""
+    """What is asked beside the photo.
+
+    Attributes
+    ----------
+    known : Known
+        What is known of the codes.
+    blank : str or None
+        A blank (or blade) to be double-checked.
+    without_scale : bool
+        Nothing of known size lies in the photo: take the blank's width for the scale, or rank by proportions alone.
+    """
 
     known: Known = NOTHING_KNOWN
     blank: str | None = None
+    without_scale: bool = False
 
 
 PLAIN_QUESTION = Question()
@@ -127,8 +140,10 @@ def examine(
     out the stages.
     """
     library = _library(profiles, skip_bad, warn)
-    pointed = (told or NOTHING_TOLD).pointed
-    return _examined(measure(source, told, run), library, question, run, pointed)
+    told = told or NOTHING_TOLD
+    if question.without_scale:
+        return _without_scale(source, library, told, question, run)
+    return _examined(measure(source, told, run), library, question, run, told.pointed)
 
 
 def examine_together(
@@ -158,7 +173,7 @@ def examine_together(
     together = (photo, scale, silhouette, fused.blade, fused_frame(frame, fused))
     examination = _examined(together, library, question, run)
     further = tuple(photo_facts(measured[i][0]) for i in fused.used[1:])
-    reading = replace(examination.reading, further_photos=further, disagreements=fused.notes)
+    reading = replace(examination.reading, further_photos=further, notes=fused.notes)
     return replace(examination, reading=reading)
 
 
@@ -183,15 +198,50 @@ def _examined(
     measured: Measured, library: Library, question: Question, run: Runner, pointed: Pointed = NOTHING_POINTED
 ) -> Examination:
     """From the measured blade to the reading."""
-    photo, scale, silhouette, blade, frame = measured
+    blade = measured[3]
     asked = None if question.blank is None else profile_of_blank(library.profiles, question.blank)
     ranking = run("blades", rank, blade, library.profiles, question.known, asked)
+    examination = _composed(measured, ranking, question, pointed)
+    if question.blank is not None and asked is not None:
+        checked = double_check(ranking, library.profiles, question.blank)
+        return replace(examination, reading=replace(examination.reading, checked=checked))
+    return examination
+
+
+def _composed(
+    measured: Measured, ranking: Ranking, question: Question, pointed: Pointed = NOTHING_POINTED
+) -> Examination:
+    photo, scale, silhouette, blade, frame = measured
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
-    if question.blank is not None and asked is not None:
-        reading = replace(reading, checked=double_check(ranking, library.profiles, question.blank))
     return Examination(photo, scale, silhouette, blade, frame, reading)
+
+
+def _without_scale(source: Path | Photo, library: Library, told: Told, question: Question, run: Runner) -> Examination:
+    """Read a key with nothing of known size beside it: the told blank's width is the scale, or proportions count."""
+    blank = question.blank
+    profile = None if blank is None else profile_of_blank(library.profiles, blank)
+    photo = _loaded(source, run)
+    width = own_width(profile)
+    kind: ReferenceKind = "none" if profile is None else "blank"
+    sighting = run("key", find_by_width, photo, width.mm, kind, told.thickness_mm)
+    if profile is not None and blank is not None:
+        scale, blade, frame = run("blade", measure_in, sighting, width.mm)
+        blade = of_blank(blade, width)
+        examination = _examined((photo, scale, sighting.silhouette, blade, frame), library, question, run)
+        return _noted(examination, (scale_note(blank, width, blade),))
+    _, blade, _ = run("blade", measure_in, sighting, width.mm)
+    ranking = run("blades", rank_by_shape, blade, library.profiles, question.known)
+    likeliest = ranking.candidates[0].profile.width_mm if ranking.candidates else width.mm
+    scale, blade, frame = measure_in(sighting, likeliest)
+    examination = _composed((photo, scale, sighting.silhouette, blade, frame), ranking, question)
+    return replace(examination, reading=of_unknown_size(examination.reading, ranking, blade))
+
+
+def _noted(examination: Examination, notes: tuple[str, ...]) -> Examination:
+    reading = examination.reading
+    return replace(examination, reading=replace(reading, notes=(*notes, *reading.notes)))
 
 
 def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainly) -> Measured:
@@ -203,7 +253,7 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
         When the photo can't be measured.
     """
     told = told or NOTHING_TOLD
-    photo = source if isinstance(source, Photo) else run("photo", load_photo, source)
+    photo = _loaded(source, run)
     told = _on_photo(told, photo)
     scale = run("scale", _sharp_scale, photo, told.of_scale)
     silhouette = _locate_key(photo, scale, told.pointed, run)
@@ -211,6 +261,10 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     blade, frame = run("blade", measure_blade, outline, scale)
     face = run("face", find_face_lines, photo, blade, frame)
     return photo, scale, silhouette, replace(blade, faces=() if face is None else (face,)), frame
+
+
+def _loaded(source: Path | Photo, run: Runner) -> Photo:
+    return source if isinstance(source, Photo) else run("photo", load_photo, source)
 
 
 def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:

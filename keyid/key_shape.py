@@ -148,7 +148,10 @@ def _read_arm(blob: Mask, head: Mask, arm: Mask, px_per_mm: float, evidence: Evi
     disk = min(DISK_PER_WIDTH * float(level[1] - level[0]) + DISK_EXTRA_MM, DISK_OF_HEAD * widest)
     fuller = _open(whole, disk * px_per_mm)
     stray = 1 - np.count_nonzero(whole) / np.count_nonzero(blob)
-    return _measure(whole, fuller, frame, level, straight, stray, px_per_mm) if fuller.any() else None
+    if not fuller.any():
+        return None
+    shape = _measure(whole, fuller, frame, level, straight, stray, px_per_mm)
+    return shape if shape.length_mm > 0 else None
 
 
 def trim(blob: Mask, shape: KeyShape, px_per_mm: float) -> Mask:

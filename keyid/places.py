@@ -20,7 +20,8 @@ WRONG_STOP = (0.05, 0.6)  # share and sd in mm of stops seen at a wrong place: l
 WRONG_FLANK_P = 0.04  # share of positions spoiled by a wrong edge
 WRONG_FLANK_SD_MM = 0.3
 SHIFT_SPAN_MM = 1.2  # cuts are not found further off
-SHIFT_NEAR = (0.2, 0.0125)  # span and step in mm of the nodes around the shift that fits best
+NEAR_MM = (0.2, 0.0125)  # span and step of the nodes around what fits best, as it moves the farthest cut
+LINE_ROUNDS = 4
 STRETCH_NODES = np.linspace(-4.0, 4.0, 9)
 STRETCH_TAIL = (0.15, 2.5)  # share and factor: a slope or lens that the budget leaves out
 CLEAR_CUT_MM = 0.35  # a deeper cut has flanks
@@ -54,21 +55,37 @@ def place_log_likelihood(
     u = np.concatenate([reading.position_u_mm for reading in readings])
     seen = np.isfinite(position)
     nominal = np.tile(nominal_mm, len(readings))[seen]
+    at, slope = _line(nominal, position[seen] - nominal, u[seen])
     middle = float(np.median(position[seen] - nominal)) if seen.any() else 0.0
-    shift = _shift_nodes(middle)
-    stretch = 1 + STRETCH_NODES * stretch_u
-    expected = shift[:, None, None] + stretch[None, :, None] * nominal
+    shift = _nodes((middle, at), np.linspace(-SHIFT_SPAN_MM, SHIFT_SPAN_MM, 33), 1.0)
+    lever = float(nominal.max()) * stretch_u if seen.any() else 0.0
+    stretch = _nodes((slope / stretch_u,), STRETCH_NODES, lever) if lever > NEAR_MM[1] else STRETCH_NODES
+    expected = shift[:, None, None] + (1 + stretch[None, :, None] * stretch_u) * nominal
     log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
     log_prior = np.log(_shift_density(shift, station_u_mm, length_off) * np.gradient(shift) + LEAST)
-    return float(np.logaddexp.reduce(log_each + log_prior[:, None] + np.log(_stretch_weights()), axis=None))
+    log_stretch = np.log(_stretch_density(stretch) * np.gradient(stretch) + LEAST)
+    return float(np.logaddexp.reduce(log_each + log_prior[:, None] + log_stretch, axis=None))
 
 
-def _shift_nodes(middle_mm: float) -> Array:
-    """Shifts to integrate over: all of them coarsely, the likely ones finely."""
-    span, step = SHIFT_NEAR
-    near = middle_mm + np.arange(-span, span + step / 2, step)
-    coarse = np.linspace(-SHIFT_SPAN_MM, SHIFT_SPAN_MM, 33)
-    return np.sort(np.concatenate([near, coarse[np.abs(coarse - middle_mm) > span + step / 2]]))
+def _line(x_mm: Array, off_mm: Array, u_mm: Array) -> tuple[float, float]:
+    """Level and slope of a line through positions' differences of which some are astray (Cauchy weights)."""
+    if len(x_mm) < 3:
+        return (float(np.median(off_mm)) if len(off_mm) else 0.0), 0.0
+    sd = np.hypot(u_mm, POSITION_SD_MM)
+    weight = 1 / sd
+    slope, at = 0.0, 0.0
+    for _ in range(LINE_ROUNDS):
+        slope, at = np.polyfit(x_mm, off_mm, 1, w=weight)
+        weight = 1 / sd / np.sqrt(1 + ((off_mm - at - slope * x_mm) / (2 * sd)) ** 2)
+    return float(at), float(slope)
+
+
+def _nodes(likely: tuple[float, ...], coarse: Array, lever_mm: float) -> Array:
+    """Nodes to integrate over: all coarsely, the likely ones finely; ``lever_mm`` is what one unit moves a cut by."""
+    span, step = (mm / lever_mm for mm in NEAR_MM)
+    near = np.concatenate([middle + np.arange(-span, span + step / 2, step) for middle in likely])
+    far = coarse[np.min(np.abs(coarse[:, None] - np.asarray(likely)), axis=1) > span + step / 2]
+    return np.unique(np.concatenate([near, far]))
 
 
 def _shift_density(shift: Array, station_u_mm: float, length_off: Length | None) -> Array:
@@ -87,11 +104,10 @@ def _normal(x: Array, sd: float) -> Array:
     return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (math.sqrt(2 * math.pi) * sd))
 
 
-def _stretch_weights() -> Array:
+def _stretch_density(stretch: Array) -> Array:
+    """Prior density of the stretch in units of its uncertainty."""
     share, factor = STRETCH_TAIL
-    likely = (1 - share) * np.exp(-0.5 * STRETCH_NODES**2)
-    likely += share / factor * np.exp(-0.5 * (STRETCH_NODES / factor) ** 2)
-    return np.asarray(likely / likely.sum())
+    return (1 - share) * _normal(stretch, 1.0) + share * _normal(stretch, factor)
 
 
 def _position_term(off: Array, u: Array) -> Array:

@@ -92,7 +92,7 @@ class Ranking:
 
 
 @dataclass(frozen=True)
-class _Fitted:
+class Fitted:
     """A profile with the log of its evidence, and its cuts where the blade has any.
 
     ``variant`` is the profile with as many positions as the key has cuts; ``blade`` is the way of taking the edges.
@@ -106,7 +106,7 @@ class _Fitted:
     log_evidence: float
 
 
-_Fits = tuple[list[_Fitted], float]
+Fits = tuple[list[Fitted], float]
 """Blades fitted, and the log-evidence of an unlisted key."""
 
 
@@ -130,31 +130,38 @@ def rank(
     Ranking
         With at most ten candidates.  A blade without cuts is ranked by width, length and stop alone.
     """
-    fitted, log_unlisted = _with_grooves(blade, _fit_ways(blade, profiles, known, asked))
-    log_prior = math.log((1 - UNLISTED_P) / max(len(profiles), 1))
+    fitted, log_unlisted = _with_grooves(blade, fit_ways(blade, profiles, known, asked))
+    return weigh(fitted, log_unlisted, len(profiles), known, asked)
+
+
+def weigh(
+    fitted: list[Fitted], log_unlisted: float, listed: int, known: Known, asked: Profile | None = None
+) -> Ranking:
+    """From the evidence of blades out of so many listed ones, and of an unlisted key, to their probabilities."""
+    log_prior = math.log((1 - UNLISTED_P) / max(listed, 1))
     log_weight = np.array([log_prior + f.log_evidence for f in fitted] + [math.log(UNLISTED_P) + log_unlisted])
     share = np.exp(log_weight - np.logaddexp.reduce(log_weight))
     order = sorted(range(len(fitted)), key=lambda i: (-share[i], fitted[i].profile.id))
-    listed = [i for n, i in enumerate(order[:LISTED_MAX]) if n == 0 or share[i] >= LISTED_MIN_P]
+    told_of = [i for n, i in enumerate(order[:LISTED_MAX]) if n == 0 or share[i] >= LISTED_MIN_P]
     names: dict[tuple[object, ...], str] = {}
-    for i in listed:
+    for i in told_of:
         names.setdefault(fitted[i].group, fitted[i].profile.id)
-    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group], known) for i in listed)
+    candidates = tuple(_candidate(fitted[i], float(share[i]), names[fitted[i].group], known) for i in told_of)
     told = next((i for i, f in enumerate(fitted) if f.profile is asked), None)
     kept = None if told is None else _kept(told, fitted, share, names, known)
     others = max(0.0, 1 - float(share[-1]) - sum(c.probability for c in candidates))
     return Ranking(candidates, others, float(share[-1]), kept)
 
 
-def _kept(i: int, fitted: list[_Fitted], share: Array, names: dict[tuple[object, ...], str], known: Known) -> Candidate:
+def _kept(i: int, fitted: list[Fitted], share: Array, names: dict[tuple[object, ...], str], known: Known) -> Candidate:
     """The blade that was asked for; its group's name is its own where none of the group is listed."""
     one = fitted[i]
     return _candidate(one, float(share[i]), names.get(one.group, one.profile.id), known)
 
 
-def _fit_ways(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> _Fits:
+def fit_ways(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> Fits:
     """Fit the blades to each way of taking the edges: of each blade the likeliest way, with the evidence of all."""
-    best: dict[str, _Fitted] = {}
+    best: dict[str, Fitted] = {}
     unlisted = []
     for way, log_p in ways_to_take(blade):
         fitted, log_unlisted = _fit_all(way, profiles, known, asked)
@@ -168,11 +175,11 @@ def _fit_ways(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: 
     return list(best.values()), float(np.logaddexp.reduce(unlisted))
 
 
-def _with_grooves(blade: Blade, fits: _Fits) -> _Fits:
+def _with_grooves(blade: Blade, fits: Fits) -> Fits:
     """Add what the lines along the face say; blades that they tell apart are no longer of one group."""
     fitted, log_unlisted = fits
     grooves = groove_evidence(blade.faces, [one.profile for one in fitted])
-    alike: dict[tuple[object, ...], list[_Fitted]] = {}
+    alike: dict[tuple[object, ...], list[Fitted]] = {}
     for one in fitted:
         alike.setdefault(one.group, []).append(one)
     told = []
@@ -183,7 +190,7 @@ def _with_grooves(blade: Blade, fits: _Fits) -> _Fits:
     return told, log_unlisted + grooves.unlisted
 
 
-def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> _Fits:
+def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> Fits:
     """Fit the blades that size leaves, and the model of unlisted keys."""
     size = {id(p): size_log_density(p, blade) for p in profiles}
     log_unlisted = unlisted_size_log_density(blade, profiles)
@@ -191,7 +198,7 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
     near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
     near += [asked] if asked is not None and asked not in near else []
     if blade.edges is None:
-        return [_Fitted(p, p, _uncut_group(p), blade, None, size[id(p)]) for p in near], log_unlisted
+        return [Fitted(p, p, _uncut_group(p), blade, None, size[id(p)]) for p in near], log_unlisted
     samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p in (variant for blade_file in near for variant in _variants(blade_file)):
@@ -218,13 +225,13 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
     return tuple(replace(p, positions_mm=p.positions_mm[:count]) for count in p.counts or (len(p.positions_mm),))
 
 
-def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> _Fitted:
+def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
     variants = [(variant, fits[_fit_group(variant)]) for variant in _variants(p)]
     evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
     variant, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
-    return _Fitted(p, variant, _cut_group(p), blade, fit, total)
+    return Fitted(p, variant, _cut_group(p), blade, fit, total)
 
 
 def _uncut_group(p: Profile) -> tuple[object, ...]:
@@ -244,11 +251,11 @@ def _fit_group(p: Profile) -> tuple[object, ...]:
     return *_cut_group(p), p.codes, p.order
 
 
-def _candidate(fitted: _Fitted, probability: float, group: str, known: Known) -> Candidate:
+def _candidate(fitted: Fitted, probability: float, group: str, known: Known) -> Candidate:
     return Candidate(fitted.profile, probability, group, _decoded(fitted, known))
 
 
-def _decoded(fitted: _Fitted, known: Known) -> Decoded:
+def _decoded(fitted: Fitted, known: Known) -> Decoded:
     """What a candidate tells of the key."""
     profile, fit, blade = fitted.variant, fitted.fit, fitted.blade
     speaks_for, speaks_against = reasons(profile, blade, fit)
@@ -267,7 +274,7 @@ def _decoded(fitted: _Fitted, known: Known) -> Decoded:
         code_probabilities=codes,
         best=best_bittings(profile, even, blade.width, blade.height_common_u_mm, known),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
-        shift=Length(fit.shift_mm, _shift_u(fit)),
+        shift=Length(fit.shift_mm, _shift_u(fit, profile, blade)),
         log_evidence=fitted.log_evidence,
         speaks_for=speaks_for,
         speaks_against=speaks_against,
@@ -293,9 +300,9 @@ def _positions(fit: CutFit, profile: Profile, blade: Blade) -> tuple[Length | No
     return tuple(Length(float(x), float(s)) if s0 else None for x, s, s0 in zip(position, u, seen, strict=True))
 
 
-def _shift_u(fit: CutFit) -> float:
-    """Standard uncertainty of the middle of the positions' shifts, and of the stop."""
+def _shift_u(fit: CutFit, profile: Profile, blade: Blade) -> float:
+    """Standard uncertainty of the middle of the positions' shifts, with that of the stop and of the scale along."""
     _, u = joint_positions(fit.readings)
     u = u[np.isfinite(u)]
     own = NO_FLANK_U_MM if len(u) == 0 else MEDIAN_FACTOR * math.sqrt(float(np.mean(u**2 + MADE_SD_MM**2)) / len(u))
-    return math.hypot(own, fit.station_u_mm)
+    return math.hypot(own, fit.station_u_mm, blade.stretch_u * float(np.median(profile.positions_mm)))

@@ -241,8 +241,8 @@ class Reading:
         A blank that was to be double-checked.
     further_photos : tuple of PhotoFacts
         Other photos of the same key that the reading rests on; pixels are of ``photo``.
-    disagreements : tuple of str
-        What the photos disagree on.
+    notes : tuple of str
+        What to know before relying on it: what the photos disagree on, what the scale rests on, what clashes.
     pointed : tuple of PointedFact
         What wasn't found but pointed at by hand.
     bitting : BittingFacts or None
@@ -264,7 +264,7 @@ class Reading:
     confirm: tuple[Confirmation, ...]
     checked: CheckedBlank | None = None
     further_photos: tuple[PhotoFacts, ...] = ()
-    disagreements: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
     pointed: tuple[PointedFact, ...] = ()
     limits: tuple[str, ...] = ()
 
@@ -287,7 +287,7 @@ class Reading:
             "cautions": [*self.cautions, *self.limits],
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
-            **({"disagreements": list(self.disagreements)} if self.further_photos else {}),
+            **({"notes": list(self.notes)} if self.notes else {}),
             **({"pointed": [fact.to_json() for fact in self.pointed]} if self.pointed else {}),
         }
 

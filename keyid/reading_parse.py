@@ -53,7 +53,7 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         cautions=tuple(form["cautions"]),
         confirm=tuple(Confirmation(c["what"], _length(c["expected"]), c["tolerance"]) for c in form["confirm"]),
         further_photos=tuple(further),
-        disagreements=tuple(form.get("disagreements", ())),
+        notes=tuple(form.get("notes", ())),
         pointed=tuple(PointedFact(fact["what"], fact["u"]) for fact in form.get("pointed", ())),
     )
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
+from keyid.cutmodel import full_height
 from keyid.evidence import LENGTH_SD_MM
 from keyid.fitting import CutFit
 from keyid.groove_reasons import groove_reasons
@@ -96,7 +97,9 @@ def _roots(said: Reasons, profile: Profile, blade: Blade, fit: CutFit) -> None:
     if not seen.any():
         return
     table = np.asarray(profile.roots_mm)
-    off = root[:, None] - fit.codes.offset_mm - table
+    off = (
+        root[:, None] - np.where(full_height(profile), 0.0, fit.codes.offset_mm) - table
+    )  # lands don't wear with roots
     nearest = np.argmin(np.abs(off), axis=1)
     miss = off[np.arange(len(root)), nearest]
     made = profile.as_made_sd_mm or 0.0

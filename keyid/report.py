@@ -355,8 +355,8 @@ def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
     for photo in (reading.photo, *reading.further_photos):
         yield "photo", plain(photo.file)
         yield "photo's SHA-256", photo.sha256
-    for disagreement in reading.disagreements:
-        yield "photos disagree", plain(disagreement)
+    for note in reading.notes:
+        yield "note", plain(note)
     scale = reading.scale
     yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
     if reading.pointed:

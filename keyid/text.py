@@ -16,7 +16,7 @@ COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 10
 SHOWN_CANDIDATES = 3  # more don't help at the kerb; --json has them all
 SHOWN_BLANKS = 3
 BLANK_LINES = 2
-PHOTOS_LINES = 4
+NOTE_LINES = 5
 LONGEST_NAME = 24  # characters of a blade's name
 LISTED_P = 0.05  # blades less likely than this, or than this part of the first, aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
@@ -47,7 +47,7 @@ def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
     blocks = [
         _paragraph("Photo", photo_advice(reading)),
-        _paragraph("Photos", " ".join(reading.disagreements), max_lines=PHOTOS_LINES),
+        _paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
         _paragraph("By hand", pointed_words(reading)),
         _paragraph("Verdict", verdict(reading)),
         _paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),

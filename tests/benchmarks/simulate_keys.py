@@ -22,9 +22,12 @@ from scipy.ndimage import grey_opening
 
 from keyid.bitting import read_bitting
 from keyid.blade import Blade
+from keyid.length import Length
 from keyid.library import load_library
 from keyid.profile import Profile, same_outline
 from keyid.ranking import Ranking, rank
+from keyid.shape_ranking import rank_by_shape
+from keyid.unscaled import LEAN_U_RAD, sized
 from tests.benchmarks.faults import TrueEdges, measure
 
 Array = NDArray[np.float64]
@@ -253,15 +256,30 @@ def ece(p: list[float], right: list[bool], bins: int = 10) -> float:
     return float(np.abs(gaps).sum() / len(p))
 
 
-def run(profiles: tuple[Profile, ...], keys: int, seed: int) -> Score:
+def without_scale(rng: np.random.Generator, blade: Blade) -> Blade:
+    """The blade in a size that nothing tells, seen by a camera that leans about either axis."""
+    lean = 1 / np.cos(rng.normal(0, LEAN_U_RAD, 2))
+    along = float(lean[0] / lean[1])  # foreshortened across, or along
+    turned = [replace(t, x_mm=t.x_mm * along) for t in (blade.a, blade.b)]
+    stretch_u = math.hypot(blade.stretch_u, (1 - math.cos(LEAN_U_RAD)) * math.sqrt(2))
+    length = blade.length and Length(
+        blade.length.mm * along, math.hypot(blade.length.u_mm, stretch_u * blade.length.mm)
+    )
+    leaning = replace(blade, a=turned[0], b=turned[1], length=length, stretch_u=stretch_u)
+    return replace(sized(leaning, 8.3), width=Length(8.3, blade.width.u_mm / blade.width.mm * 8.3))
+
+
+def run(profiles: tuple[Profile, ...], keys: int, seed: int, by_shape: bool = False) -> Score:
     """Make, measure, rank and score keys."""
     score = Score()
     for n in range(keys):
         rng = np.random.default_rng([seed, n])
         key = make_key(rng, profiles)
         blade = measure(rng, edges_of(key))
+        if by_shape:
+            blade = without_scale(rng, blade)
         start = time.process_time()
-        ranking = rank(blade, profiles)
+        ranking = rank_by_shape(blade, profiles) if by_shape else rank(blade, profiles)
         score.seconds.append(time.process_time() - start)
         score.add(key, blade, ranking, f"{seed}/{n}")
     return score
@@ -273,9 +291,10 @@ def main() -> None:
     parser.add_argument("profiles", type=Path)
     parser.add_argument("--keys", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--by-shape", action="store_true", help="in photos without a scale")
     parser.add_argument("--notes", action="store_true", help="tell the keys that went wrong")
     args = parser.parse_args()
-    score = run(load_library(args.profiles).profiles, args.keys, args.seed)
+    score = run(load_library(args.profiles).profiles, args.keys, args.seed, args.by_shape)
     print("\n".join(score.lines() + (score.notes if args.notes else [])))
 
 

@@ -56,11 +56,11 @@ def test_the_fixed_form() -> None:
     assert made["bitting"]["cuts"][0]["others"] == [["2", 0.04]]
 
 
-def test_several_photos_of_one_key_are_a_list_with_their_disagreements() -> None:
+def test_several_photos_of_one_key_are_a_list_with_their_notes() -> None:
     further = (PhotoFacts("again.jpg", "1" * 64, 4000, 3000),)
-    made = reading(further_photos=further, disagreements=("The photos disagree.",)).to_json()
+    made = reading(further_photos=further, notes=("The photos disagree.",)).to_json()
     assert [photo["file"] for photo in made["photo"]] == ["key.jpg", "again.jpg"]
-    assert made["disagreements"] == ["The photos disagree."]
+    assert made["notes"] == ["The photos disagree."]
 
 
 def test_what_can_be_missing_is_null() -> None:

@@ -21,7 +21,7 @@ SECOND = replace(reading().photo, file="second.jpg")
         reading(bitting=None),
         reading(next_measurement=NEXT),
         reading(candidates=(), none_of_these=1.0),
-        reading(further_photos=(SECOND,), disagreements=("the width",)),
+        reading(further_photos=(SECOND,), notes=("the width",)),
         reading(pointed=(PointedFact("stop", 0.11), PointedFact("key", None))),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import math
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
@@ -41,14 +42,17 @@ from keyid.page.shown import (
     verdict,
 )
 from keyid.picture import draw_closeup, png
+from keyid.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.profile import Profile
 from keyid.request import MESSAGE
 from keyid.text import plain
+from keyid.told import Told
 
 Json = dict[str, Any]
 
 MOST_UPLOAD_BYTES = 80_000_000  # the largest photos of phones, 108 megapixels as JPEG or HEIC, take up to 50 MB
 MOST_TOLD_BYTES = 20_000  # of what is typed
+MOST_UNDONE = 50  # of what was told of a key
 MOST_LETTERS = 200  # of one field, and of a file's name
 WAIT_S = 20.0  # that a page waits for news before it asks again
 SWEEP_S = 15.0  # between looks for keys that are to be forgotten
@@ -94,6 +98,7 @@ class Page:
             Route("/{desk}/key/{key}/small.jpg", self._small),
             Route("/{desk}/key/{key}/blade.png", self._blade),
             Route("/{desk}/key/{key}/told", self._told, methods=["POST"]),
+            Route("/{desk}/key/{key}/pointed", self._pointed, methods=["POST"]),
             Route("/{desk}/key/{key}/values", self._values, methods=["POST"]),
             Route("/{desk}/key/{key}/record", self._record, methods=["POST"]),
             Route("/{desk}/key/{key}/forget", self._forget, methods=["POST"]),
@@ -216,8 +221,30 @@ class Page:
             thickness = typed_mm(_text(asked, "thickness")) if _text(asked, "thickness") else None
         except (CoinError, ValueError) as error:
             return _said(str(error), 400)
-        key.before.append(key.told)
-        self._measuring.again(key, replace(key.told, coin=coin, thickness_mm=thickness))
+        return self._again(key, replace(key.told, coin=coin, thickness_mm=thickness))
+
+    async def _pointed(self, request: Request) -> Response:
+        """Read the key again with what was pointed at: ``what`` and ``at``; or undone, or as it was found."""
+        key = self._asked_for(request)
+        if key is None:
+            return _said(GONE, 404)
+        asked = await _typed(request)
+        what = _text(asked, "what")
+        if what == "undo":
+            self._measuring.again(key, key.before.pop() if key.before else key.told)
+            return JSONResponse(state(key, self._profiles))
+        if what == "as-found":
+            return self._again(key, replace(key.told, pointed=NOTHING_POINTED))
+        try:
+            pointed = pointed_at(key.told.pointed, what, asked.get("at"))
+        except (TypeError, ValueError):
+            return _said("That is no place in the photo.", 400)
+        return self._again(key, replace(key.told, pointed=pointed))
+
+    def _again(self, key: Key, told: Told) -> Response:
+        """Read a key again with something else told; what was told before can be had back."""
+        key.before = [*key.before, key.told][-MOST_UNDONE:]
+        self._measuring.again(key, told)
         return JSONResponse(state(key, self._profiles))
 
     async def _values(self, request: Request) -> Response:
@@ -287,6 +314,28 @@ class Page:
 
     def _asked_for(self, request: Request) -> Key | None:
         return self.desks.key(_desk(request), request.path_params["key"])
+
+
+def pointed_at(before: Pointed, what: str, at: Any) -> Pointed:  # noqa: ANN401  (whatever was sent)
+    """Return what is pointed at with one thing more or moved; raises ValueError or TypeError where that is no place."""
+    if what == "reference":
+        first, second, third, fourth = (_place(one) for one in at)
+        return replace(before, corners_px=(first, second, third, fourth))
+    place = _place(at)
+    if what == "stop":
+        return replace(before, stop_px=place)
+    if what == "tip":
+        return replace(before, tip_px=place)
+    if what == "key":
+        return replace(before, key_px=place)
+    raise ValueError(what)
+
+
+def _place(at: Any) -> Point:  # noqa: ANN401
+    x, y = (float(one) for one in at)
+    if not (math.isfinite(x) and math.isfinite(y)):
+        raise ValueError(at)
+    return x, y
 
 
 class TooMuch(Exception):

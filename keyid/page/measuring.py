@@ -74,12 +74,11 @@ class Measuring:
 
     async def _read(self, key: Key) -> None:
         """Read a key until nothing new was told meanwhile."""
-        key.measuring = True
         key.stages = key.stages or _telling_stages(key)
         told = None
         while told != key.told and not key.forgotten:
             told = key.told
-            key.error = None
+            key.measuring, key.error = True, None
             key.done = {"photo": key.photo}
             key.change()
             try:
@@ -137,7 +136,7 @@ def _refused(key: Key, error: Exception) -> None:
     if key.forgotten:
         return
     if not isinstance(error, KeyidError):
-        message = f"This photo made the program fail ({type(error).__name__})."
+        message = f"This photo made the program fail ({type(error).__name__}: {error})."
         error = PhotoError("key-unclear", message, "Take another photo, and report this one.")
     key.error, key.examination = error, None
     key.measuring, key.begun = False, None

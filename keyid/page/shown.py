@@ -19,14 +19,15 @@ from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, han
 from keyid.identify import Examination, Stage
 from keyid.length import Length
 from keyid.page.desks import Key
-from keyid.page.marks import blade_view, marks
+from keyid.page.marks import blade_view, handles, marks
 from keyid.photo_advice import RETAKE_MM, expected_mm
+from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import percent
+from keyid.text import percent, pointed_words
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]
@@ -53,6 +54,15 @@ SHORT = {
     },
 }
 """Names of fields, short enough for a phone's list."""
+REPAIRS = {
+    "no-reference": "reference",
+    "reference-unclear": "reference",
+    "reference-cut-off": "reference",
+    "no-key": "key",
+    "several-keys": "key",
+    "key-unclear": "stop",
+}
+"""What to point at where a photo was refused for that."""
 REFERENCES = {"id1-card": "bank card", "ruler": "ruler", "coin": "coin", "sheet": "measuring sheet"}
 
 
@@ -94,9 +104,12 @@ def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ()) -> Js
         "photo": None if key.photo is None else [key.photo.width_px, key.photo.height_px],
         "marks": marks(key, None if now is None else now.reading),
         "view": blade_view(key),
+        "handles": handles(key),
+        "undo": bool(key.before),
+        "as_found": key.told.pointed != NOTHING_POINTED,
         "steps": rendered("steps.html", steps=_steps(key), reading=key.measuring and now is None),
         "advice": rendered("advice.html", **_advice(key)),
-        "answer": rendered("answer.html", key=key, report=report),
+        "answer": rendered("answer.html", key=key, report=report, by_hand=_by_hand(now), point=_point_at(key)),
         "more": rendered("more.html", report=report),
         "confirm": rendered("values.html", **_confirm(key, profiles, now)),
         "next": _next(key, profiles, now),
@@ -131,6 +144,15 @@ def record(key: Key, *, hide_bitting: bool = False) -> Record:
 def _words(key: Key, now: Now) -> Report:
     assert key.examination is not None  # there is a reading
     return report_words(replace(key.examination, reading=now.reading), record(key))
+
+
+def _by_hand(now: Now | None) -> str:
+    return "" if now is None else pointed_words(now.reading)
+
+
+def _point_at(key: Key) -> str:
+    """What pointing at may help where a photo was refused; empty where nothing does."""
+    return "" if key.error is None else REPAIRS.get(key.error.code, "")
 
 
 def _steps(key: Key) -> list[Json]:

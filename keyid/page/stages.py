@@ -6,12 +6,16 @@ from collections.abc import Callable
 from typing import Any, TypeVar, TypeVarTuple
 
 from keyid.identify import Stage
+from keyid.known import Known
+from keyid.pointed import Pointed
+from keyid.told import Told
 
 Made = TypeVar("Made")
 Inputs = TypeVarTuple("Inputs")
 
 KEPT = 3  # results of a stage: as found, as pointed at, and as before that
-BY_VALUE = (str, int, float, tuple)  # small inputs, compared by value; records of stages by identity
+BY_VALUE = (str, int, float, tuple, Known, Told, Pointed)
+"""Kinds of small inputs, compared by value; records of stages hold arrays and are compared by identity."""
 
 
 class KeptStages:
@@ -28,11 +32,8 @@ class KeptStages:
         """Return what the stage makes of its inputs."""
         self._begun(stage)
         kept = self._kept.setdefault(stage, [])
-        found = next((one for one in kept if _same(one[0], inputs)), None)
-        if found is None:
-            found = (inputs, step(*inputs))
-        else:
-            kept.remove(found)
+        at = next((n for n, one in enumerate(kept) if _same(one[0], inputs)), None)
+        found = (inputs, step(*inputs)) if at is None else kept.pop(at)
         kept.insert(0, found)
         del kept[KEPT:]
         self._ended(stage, found[1])
@@ -45,15 +46,5 @@ def _same(one: tuple[Any, ...], other: tuple[Any, ...]) -> bool:
 
 
 def _alike(one: object, other: object) -> bool:
-    """Tell whether two inputs are the same: arrays have no plain equality, so what holds them is not compared."""
-    if one is other:
-        return True
-    return type(one) is type(other) and (isinstance(one, BY_VALUE) or _holds_values(one)) and one == other
-
-
-def _holds_values(one: object) -> bool:
-    from keyid.known import Known
-    from keyid.pointed import Pointed
-    from keyid.told import Told
-
-    return isinstance(one, Told | Known | Pointed)
+    """Tell whether two inputs are the same."""
+    return one is other or (type(one) is type(other) and isinstance(one, BY_VALUE) and one == other)

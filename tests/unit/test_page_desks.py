@@ -134,6 +134,8 @@ def test_undoing_finds_the_earlier_result() -> None:
     pixels = photo()
     as_found, pointed = (pixels, Told()), (pixels, Told(thickness_mm=2.0))
     assert runs_of(as_found, pointed, as_found, pointed) == [1, 2, 2, 2]
+    one, other = (photo(), None), (photo(), None)
+    assert runs_of(one, other, one, other) == [1, 2, 2, 2]
 
 
 def test_a_stage_that_fails_is_run_again() -> None:

@@ -1,6 +1,7 @@
 // One key: its stages, its reading on the photo and in words, what is measured by hand, what is taken along.
 
 import { PhotoView } from "./photo.js";
+import { Pointing } from "./pointing.js";
 import { ask, say, tell } from "./talk.js";
 
 const UNUSED_MS = 30 * 60 * 1000; // as on the other side: then the key is forgotten
@@ -11,6 +12,7 @@ const byId = (id) => document.getElementById(id);
 const id = byId("key").dataset.id;
 const answer = byId("answer");
 const photo = new PhotoView(byId("view"), { touched: choose });
+const pointing = new Pointing(photo, { help: byId("help"), done: pointed });
 let now = null;
 let chosen = 0;
 let newest = 0; // of the questions asked while typing
@@ -30,7 +32,9 @@ function show(next) {
   if (byId("news").textContent !== now.line) byId("news").textContent = now.line; // read out by screen readers
   fill("values", now.confirm);
   byId("confirm").hidden = byId("take").hidden = now.phase !== "read";
-  byId("tell").hidden = measuring;
+  byId("tell").hidden = byId("point").hidden = now.view === null && measuring;
+  byId("undo").disabled = !now.undo;
+  byId("as-found").disabled = !now.as_found;
   photo.show(now.marks);
   byId("drawn").replaceChildren(...photo.legend().map(swatch));
   wanted();
@@ -97,6 +101,44 @@ byId("view").addEventListener("keydown", (event) => {
   if (event.key.toLowerCase() === "w") photo.whole();
   if (event.key.toLowerCase() === "b" && now.view) photo.blade(now.view);
 });
+
+// Pointing at what was missed
+
+function point(what) {
+  const same = pointing.what === what;
+  if (same) pointing.end();
+  else pointing.begin(what, now.handles[what]);
+  pressed();
+}
+
+function pressed() {
+  for (const button of byId("point").querySelectorAll("[data-point]")) {
+    button.setAttribute("aria-pressed", String(button.dataset.point === pointing.what));
+  }
+}
+
+async function pointed(asked) {
+  pressed();
+  if (!asked) return;
+  try {
+    say("");
+    show(await tell(`${id}/pointed`, asked));
+    await follow();
+  } catch (error) {
+    failed(error);
+  }
+}
+
+document.addEventListener("click", (event) => {
+  const what = event.target.closest("[data-point]")?.dataset.point;
+  if (what) point(what);
+});
+for (const what of ["undo", "as-found"]) {
+  byId(what).addEventListener("click", () => {
+    pointing.end();
+    pointed({ what });
+  });
+}
 
 // Confirming by caliper
 

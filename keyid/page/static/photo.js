@@ -152,6 +152,7 @@ export class PhotoView {
       text.textContent = mark.label;
       drawn.push(text);
     }
+    drawn.push(...(this.pointing?.drawn() || []));
     this.svg.replaceChildren(...drawn);
   }
 
@@ -221,6 +222,7 @@ export class PhotoView {
     this.box.setPointerCapture(event.pointerId);
     if (!this.fingers.size) this.moved = 0;
     this.fingers.set(event.pointerId, this.place(event));
+    this.holds = this.fingers.size === 1 && this.pointing?.grab(this.place(event));
   }
 
   drag(event) {
@@ -231,7 +233,8 @@ export class PhotoView {
     this.fingers.set(event.pointerId, now);
     const step = [now[0] - before[0], now[1] - before[1]];
     this.moved += Math.hypot(...step);
-    if (other) {
+    if (this.holds) this.pointing.drag(now);
+    else if (other) {
       const [was, is] = [apart(before, other), apart(now, other)];
       this.move(step[0] / 2, step[1] / 2);
       if (was > 0) this.zoomBy(is / was, [(now[0] + other[0]) / 2, (now[1] + other[1]) / 2]);
@@ -240,10 +243,14 @@ export class PhotoView {
 
   up(event) {
     if (!this.fingers.delete(event.pointerId)) return;
-    if (event.type === "pointerup" && this.moved <= TAP_PX && !this.fingers.size) this.tap(this.place(event));
+    if (this.holds) {
+      this.holds = false;
+      this.pointing.drop();
+    } else if (event.type === "pointerup" && this.moved <= TAP_PX && !this.fingers.size) this.tap(this.place(event));
   }
 
   tap(place) {
+    if (this.pointing?.what) return this.pointing.put(place);
     let [best, nearest] = [null, NEAR_PX];
     for (const mark of this.marks) {
       if (!mark.cut) continue;
@@ -257,6 +264,7 @@ export class PhotoView {
 
   key(event) {
     if (event.target !== this.box || event.ctrlKey || event.metaKey || event.altKey || !this.size) return;
+    if (this.pointing?.key(event)) return event.preventDefault();
     const moves = { ArrowLeft: [1, 0], ArrowRight: [-1, 0], ArrowUp: [0, 1], ArrowDown: [0, -1] };
     if (moves[event.key]) this.move(...moves[event.key].map((v) => v * STEP_PX));
     else if (event.key === "+" || event.key === "=") this.zoomBy(ZOOM_STEP);
@@ -266,12 +274,12 @@ export class PhotoView {
   }
 }
 
-function element(name, attributes) {
+export function element(name, attributes) {
   const made = document.createElementNS(SVG, name);
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
   return made;
 }
 
 const clamp = (value, low, high) => Math.min(Math.max(value, low), high);
-const apart = (one, other) => Math.hypot(one[0] - other[0], one[1] - other[1]);
+export const apart = (one, other) => Math.hypot(one[0] - other[0], one[1] - other[1]);
 const middle = (line) => line[Math.floor(line.length / 2)];

@@ -17,7 +17,7 @@ from keyid.face_lines import find_face_lines
 from keyid.fusion import fuse, fused_frame
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.library import Library, load_library
-from keyid.outline import find_outline
+from keyid.outline import LaidStrip, holds, lay_strip, trace_outline
 from keyid.photo import Photo, load_photo
 from keyid.photo_advice import Remark, advise
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
@@ -31,9 +31,9 @@ from keyid.silhouette import Silhouette, find_silhouette, lies_on
 from keyid.told import ReferenceKind, Told
 from keyid.unscaled import find_by_width, measure_in, of_blank, own_width, scale_note
 
-Stage = Literal["photo", "scale", "key", "edges", "blade", "face", "blades"]
-"""What takes time: decoding, the reference, where the key lies, its edges, measuring, lines along its face, comparing
-with known blades."""
+Stage = Literal["photo", "scale", "key", "strip", "edges", "blade", "face", "blades"]
+"""What takes time: decoding, the reference, where the key lies, the strip along its blade, its edges, measuring, lines
+along its face, comparing with known blades."""
 
 Made = TypeVar("Made")
 Inputs = TypeVarTuple("Inputs")
@@ -257,7 +257,8 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     told = _on_photo(told, photo)
     scale = run("scale", _sharp_scale, photo, told.of_scale)
     silhouette = _locate_key(photo, scale, told.pointed, run)
-    outline = run("edges", find_outline, photo, scale, silhouette, told.thickness_mm, told.pointed.of_blade)
+    laid = _lay_strip(photo, scale, silhouette, told, run)
+    outline = run("edges", trace_outline, laid, scale, told.thickness_mm, told.pointed.of_blade)
     blade, frame = run("blade", measure_blade, outline, scale)
     face = run("face", find_face_lines, photo, blade, frame)
     return photo, scale, silhouette, replace(blade, faces=() if face is None else (face,)), frame
@@ -305,6 +306,19 @@ def _on_photo(told: Told, photo: Photo) -> Told:
     if photo.frame is None:
         return told
     return replace(told, pointed=told.pointed.seen_from(photo.frame.left_px, photo.frame.top_px))
+
+
+def _lay_strip(photo: Photo, scale: Scale, silhouette: Silhouette, told: Told, run: Runner) -> LaidStrip:
+    """The strip along the blade; one laid without pointing will do for stops and tips that are near its own."""
+    pointed = told.pointed.of_blade
+    try:
+        laid = run("strip", lay_strip, photo, scale, silhouette, told.thickness_mm, NOTHING_POINTED)
+        if holds(laid, scale, pointed):
+            return laid
+    except PhotoError:
+        if pointed == NOTHING_POINTED:
+            raise
+    return run("strip", lay_strip, photo, scale, silhouette, told.thickness_mm, pointed)
 
 
 def _check_inside(photo: Photo, points_px: tuple[Point, ...], code: PhotoErrorCode) -> None:

@@ -25,6 +25,8 @@ Array = NDArray[np.float64]
 
 FRAMED_TIMES = 4  # a coarse silhouette's frame is mended in one or two steps
 FRAMED_MM, FRAMED_SLOPE = 0.3, 0.005  # a frame that moves less than that stays
+HELD_SLOPE = 0.002  # of a strip that is kept when ends are pointed at: 0.06 mm over a blade; steeper ones are laid anew
+START_MOVED_MM, TIP_MOVED_MM = 1.5, 1.5  # of pointed ends from found ones: beyond, more was found wrong than the ends
 TOLD_THICKNESS_U_MM = 0.05  # of a blade measured with a caliper, less a worn face
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own column and its neighbour
@@ -111,6 +113,16 @@ class Outline:
     tip_at: FacePoint | None = None
 
 
+@dataclass(frozen=True)
+class LaidStrip:
+    """A strip exactly along the blade, its regions, the blade's place in it, and the silhouette corrected."""
+
+    silhouette: Silhouette
+    strip: Strip
+    regions: Regions
+    region: BladeRegion
+
+
 def find_outline(
     photo: Photo,
     scale: Scale,
@@ -118,15 +130,21 @@ def find_outline(
     thickness_mm: float | None = None,
     pointed: Pointed = NOTHING_POINTED,
 ) -> Outline:
-    """Measure the outline of the blade's upper face to sub-pixel.
+    """Measure the outline of the blade's upper face to sub-pixel: `lay_strip`, then `trace_outline`.
 
     ``thickness_mm`` is a thickness known from elsewhere; without it the usual one is assumed.  A stop and a tip that
     were pointed at are taken as they are.
 
     Raises PhotoError ``key-unclear`` when the blade can't be told from what is around it.
     """
+    return trace_outline(lay_strip(photo, scale, silhouette, thickness_mm, pointed), scale, thickness_mm, pointed)
+
+
+def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, pointed: Pointed) -> Outline:
+    """Follow the rims of a blade along which the strip was laid, and measure tip and shoulder."""
     camera = scale.camera
-    silhouette, strip, regions, region = _framed(photo, scale, silhouette, thickness_mm, pointed)
+    silhouette, strip, regions = laid.silhouette, laid.strip, laid.regions
+    region = _moved(laid.region, _between_pointed(laid.region.ends, strip.lie, camera, pointed))
     px_mm = mm_per_px(strip, camera)
     stop_at, tip_at = (_on_face(point, strip.lie, camera, pointed.u_px) for point in (pointed.stop_px, pointed.tip_px))
     tip = _found_tip(strip, regions, px_mm) if tip_at is None else _alone(tip_at)
@@ -163,10 +181,10 @@ def find_outline(
     )
 
 
-def _framed(
+def lay_strip(
     photo: Photo, scale: Scale, silhouette: Silhouette, thickness_mm: float | None, pointed: Pointed
-) -> tuple[Silhouette, Strip, Regions, BladeRegion]:
-    """The strip that lies exactly along the blade, its regions, the blade's place in it, and the silhouette corrected.
+) -> LaidStrip:
+    """Lay the strip exactly along the blade.
 
     A coarse silhouette may be askew, hold a shadow, end at a glare, or take the head for metal: what the strip shows
     mends it.  Ends that were pointed at stay where they are.
@@ -183,13 +201,26 @@ def _framed(
         region = find_region(strip, regions)
         head = head_of(strip, regions, region) or silhouette.head
         found = _between_pointed(region.ends, lie, camera, pointed)
-        region = replace(region, start_mm=float(found[0, 0]), tip_mm=float(found[1, 0]), middle_mm=float(found[1, 1]))
+        region = _moved(region, found)
         moved = np.abs(found - [[-length, 0.0], [0.0, 0.0]]).max()
         if moved < FRAMED_MM and abs(region.slope) < FRAMED_SLOPE and head == silhouette.head:
             break
         silhouette = replace(silhouette, head=head)
         ends, width = lie.to_px(found, camera), region.width_mm
-    return silhouette, strip, regions, region
+    return LaidStrip(silhouette, strip, regions, region)
+
+
+def holds(laid: LaidStrip, scale: Scale, pointed: Pointed) -> bool:
+    """Whether a strip that was laid without pointing will do for ends that were pointed at: they lie near its own, and it is level."""
+    found = laid.region.ends
+    away = np.abs(_between_pointed(found, laid.strip.lie, scale.camera, pointed) - found).max(axis=1)
+    near = away[0] < START_MOVED_MM and away[1] < TIP_MOVED_MM
+    return bool(near and abs(laid.region.slope) < HELD_SLOPE)
+
+
+def _moved(region: BladeRegion, ends: Array) -> BladeRegion:
+    """The region with its mid-line between other ends."""
+    return replace(region, start_mm=float(ends[0, 0]), tip_mm=float(ends[1, 0]), middle_mm=float(ends[1, 1]))
 
 
 def _between_pointed(ends: Array, lie: Lie, camera: Camera, pointed: Pointed) -> Array:

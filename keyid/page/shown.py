@@ -36,6 +36,7 @@ STAGES: tuple[tuple[Stage, str, str], ...] = (
     ("photo", "Opening the photo", "Photo opened"),
     ("scale", "Looking for something of known size", "Scale found"),
     ("key", "Looking for the key", "Key found"),
+    ("strip", "Telling the blade from what is around it", "Blade found"),
     ("edges", "Following the blade's edges", "Edges followed"),
     ("blade", "Measuring", "Measured"),
     ("face", "Looking for grooves", "Looked for grooves"),

@@ -161,7 +161,9 @@ def test_moving_stop_and_tip_leaves_scale_and_key_as_they_were_found() -> None:
         identify.measure(photo_of(made), Told(pointed=pointed), run)
     assert [inputs[1] for inputs in asked["scale"]] == [Told(), Told()]
     assert [inputs[2] for inputs in asked["key"]] == [Pointed(), Pointed()]
-    assert len({inputs[4] for inputs in asked["edges"]}) == 2
+    assert len({inputs[3] for inputs in asked["edges"]}) == 2
+    assert len(asked["strip"]) == 2
+    assert {inputs[4] for inputs in asked["strip"]} == {Pointed()}
 
 
 def test_a_stop_off_the_key_that_was_found_is_searched_for_anew() -> None:

@@ -211,7 +211,10 @@ def lay_strip(
 
 
 def holds(laid: LaidStrip, scale: Scale, pointed: Pointed) -> bool:
-    """Whether a strip that was laid without pointing will do for ends that were pointed at: they lie near its own, and it is level."""
+    """Whether a strip that was laid without pointing will do for ends that were pointed at.
+
+    It does where it is level and the ends lie near its own.
+    """
     found = laid.region.ends
     away = np.abs(_between_pointed(found, laid.strip.lie, scale.camera, pointed) - found).max(axis=1)
     near = away[0] < START_MOVED_MM and away[1] < TIP_MOVED_MM

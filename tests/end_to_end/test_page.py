@@ -10,15 +10,17 @@ import os
 import re
 import shutil
 from collections.abc import Iterator
+from math import cos, sin
 from pathlib import Path
 
+import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
 from keyid.library import load_library
 from keyid.page.app import Entrance
 from keyid.page.app import Page as Served
-from tests.conftest import PROFILES, SAMPLES
+from tests.conftest import PROFILES, SAMPLES, truth
 from tests.unit.page_client import served
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -112,9 +114,8 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
     phone.accessible()
     page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
     phone.accessible()
-    truth = json.loads((SAMPLES / "flash-without-exif.json").read_text())
     codes = page.locator(".code b").all_inner_texts()
-    assert codes == [cut["code"] for cut in truth["cuts"]]
+    assert codes == [cut["code"] for cut in truth("flash-without-exif")["cuts"]]
     assert page.locator("main").inner_text().count("confirm with a caliper before metal is cut") == 1
 
     page.touchscreen.tap(*place(phone, 3))  # a finger on a root shows its cut in words, and the other way round
@@ -122,14 +123,17 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
     page.locator('[data-cut="5"]').tap()
     expect(page.locator('[data-detail="5"]')).to_contain_text("18.5")
 
-    field, typed = page.locator("#field"), page.locator("#typed")
-    expect(field).to_have_value("right-far")  # the groove that parts two blades with the same outline
-    typed.fill("5,96")
-    expect(page.locator("#answer h1")).to_contain_text("Blade Alder")
+    typed, detail = page.locator("#typed"), page.locator('[data-detail="5"]')
+    before = detail.inner_text()
+    page.locator("#field").select_option("root-5")
+    typed.fill("7,70")  # is weighed as it is typed
+    expect(detail).not_to_have_text(before)
     page.get_by_role("button", name="Keep").tap()
-    expect(page.locator("#values")).to_contain_text("5.96 mm")
-    typed.fill("9.99")  # what is being typed doesn't stay
-    expect(page.locator("#values .against")).to_be_visible()
+    expect(page.locator("#values")).to_contain_text("metal left at cut 5: 7.70 mm")
+    page.locator("#field").select_option("width")
+    page.get_by_label("thou").check()
+    typed.fill("250")  # what is being typed doesn't stay
+    expect(page.locator("#values .against")).to_contain_text("6.35 mm by hand")
     typed.fill("")
     expect(page.locator("#values .against")).to_have_count(0)
 
@@ -139,7 +143,7 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
         page.get_by_role("link", name="Report, to read and print").tap()
     report = opened.value
     report.wait_for_load_state()
-    for told in ("harbour office", "letter of the harbour master", "Blade Alder", "Check by hand"):
+    for told in ("harbour office", "letter of the harbour master", "Check by hand"):
         expect(report.locator("body")).to_contain_text(told)
     sheet = tmp_path / "sheet.pdf"
     report.pdf(path=sheet)
@@ -160,6 +164,63 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
     expect(page.locator(".keys")).to_have_count(0)
     page.goto(key)
     expect(page.locator("h1")).to_contain_text("was forgotten")
+
+
+def on_screen(visitor: Visitor, photo_px: list[float]) -> tuple[float, float]:
+    """Where on the screen a pixel of the photo is."""
+    view = visitor.page.locator("#view")
+    angle, zoom, x, y = (float(one) for one in str(view.get_attribute("data-view")).split())
+    box = view.bounding_box()
+    assert box is not None
+    dx, dy = zoom * (photo_px[0] - x), zoom * (photo_px[1] - y)
+    turned = dx * cos(angle) - dy * sin(angle), dx * sin(angle) + dy * cos(angle)
+    return box["x"] + box["width"] / 2 + turned[0], box["y"] + box["height"] / 2 + turned[1]
+
+
+def read_anew(visitor: Visitor) -> None:
+    """Wait until a key is read with what was pointed at."""
+    visitor.page.wait_for_selector(".by-hand", timeout=READING_MS)
+
+
+def test_a_finger_tells_which_of_two_keys_is_meant(phone: Visitor) -> None:
+    page, true = phone.page, truth("two-keys")
+    phone.give(SAMPLES / "two-keys.jpg")
+    expect(page.locator("#answer h1")).to_have_text("There is more than one key in this photo.")
+    phone.accessible()
+    page.get_by_role("button", name="Point at it in this photo").tap()
+    page.touchscreen.tap(*on_screen(phone, true["detail"]["key"]["points"]["tip"]["px_upper_face"]))
+    read_anew(phone)
+    expect(page.locator(".by-hand")).to_contain_text("the key (its place was measured)")
+    assert page.locator(".code b").all_inner_texts() == [cut["code"] for cut in true["cuts"]]
+    phone.accessible()
+    assert phone.complaints == []
+
+
+def test_a_stop_moved_by_arrow_keys_repairs_a_reading(desk: Visitor) -> None:
+    page = desk.page
+    desk.give(SAMPLES / "uncut-blank.jpg")
+    as_found = page.locator("#answer h1").inner_text()
+    expect(page.locator("#answer h1")).not_to_contain_text("Nothing is cut")
+    page.keyboard.press("Escape")
+    page.locator("#whole").click()
+    page.locator('#point [data-point="stop"]').focus()
+    page.keyboard.press("Enter")
+    right = truth("uncut-blank")["detail"]["key"]["points"]["shoulder_edge_A"]["px_upper_face"]
+    start = page.evaluate("fetch(location.href + '/now?seen=-1').then(a => a.json()).then(s => s.handles.stop)")
+    for off, keys in zip(
+        np.subtract(right, start), (("ArrowLeft", "ArrowRight"), ("ArrowUp", "ArrowDown")), strict=True
+    ):
+        tens, ones = divmod(abs(round(off)), 10)
+        for press in [f"Shift+{keys[int(off > 0)]}"] * tens + [keys[int(off > 0)]] * ones:
+            page.keyboard.press(press)
+    read_anew(desk)
+    expect(page.locator("#answer h1")).to_contain_text("Nothing is cut on its edges")
+    expect(page.locator(".by-hand")).to_contain_text("the stop (±")
+    desk.accessible()
+    page.get_by_role("button", name="Undo").click()
+    expect(page.locator(".by-hand")).to_have_count(0)
+    expect(page.locator("#answer h1")).to_have_text(as_found)
+    assert desk.complaints == []
 
 
 def lay_a_twin(served_page: Served, url: str) -> None:

@@ -12,6 +12,8 @@ const NEAR_PX = 34; // a touch that near to a mark means it: about a finger's wi
 const STEP_PX = 60; // of an arrow key
 const ZOOM_STEP = 1.4;
 const SMOOTH_BELOW = 4; // larger pixels are shown as squares
+const TOOLS_PX = 54; // of the buttons at the bottom, kept free
+const LABELS_PX = 90; // of the words above and below the blade
 const LETTER_PX = 10; // of a label, about
 const FEW = 0.45; // below that zoom the picture made smaller before is drawn, which is faster and has no moiré
 
@@ -68,8 +70,8 @@ export class PhotoView {
   whole() {
     if (!this.size) return;
     this.angle = 0;
-    this.zoom = Math.min(this.wide / this.size[0], this.high / this.size[1]);
-    this.at = [(this.size[0] - 1) / 2, (this.size[1] - 1) / 2];
+    this.zoom = Math.min(this.wide / this.size[0], (this.high - TOOLS_PX) / this.size[1]);
+    this.at = [(this.size[0] - 1) / 2, (this.size[1] - 1) / 2 + TOOLS_PX / 2 / this.zoom];
     this.fitted = () => this.whole();
     this.draw();
   }
@@ -79,8 +81,9 @@ export class PhotoView {
     const [[x0, y0], [x1, y1]] = view.ends;
     const length = Math.hypot(x1 - x0, y1 - y0);
     this.angle = -Math.atan2(y1 - y0, x1 - x0);
-    this.zoom = Math.min((this.wide - 70) / length, (this.high - 90) / view.width);
+    this.zoom = Math.min((this.wide - 70) / length, (this.high - TOOLS_PX - LABELS_PX) / view.width);
     this.at = [(x0 + x1) / 2, (y0 + y1) / 2];
+    this.at = this.toPhoto([this.wide / 2, (this.high + TOOLS_PX) / 2]);
     this.fitted = () => this.blade(view);
     this.draw();
   }
@@ -104,6 +107,7 @@ export class PhotoView {
       this.waiting = false;
       this.drawPhoto();
       this.drawMarks();
+      this.box.dataset.view = [this.angle, this.zoom, ...this.at].map((v) => v.toFixed(5)).join(" ");
     });
   }
 

@@ -8,10 +8,10 @@ const GLASS_AWAY_PX = 96; // from the finger, so that the hand doesn't cover it
 const GLASS_TIMES = 4; // larger than on the screen
 const FAST_PX = 10; // photo pixels of an arrow key with Shift
 export const HELP = {
-  stop: "Put the mark where the shoulder's flat face meets the edge; on a key without a shoulder, on its tip.",
+  stop: "Put the mark where the shoulder's flat face meets the edge. No shoulder: on the tip.",
   tip: "Put the mark on the foremost metal of the blade.",
   key: "Touch the key that is meant.",
-  reference: "Put the four marks where the sides of the card meet, its round corners prolonged. On a coin: on its rim.",
+  reference: "Put the marks where the card's sides would meet. On a coin: on its rim.",
 };
 
 export class Pointing {
@@ -34,7 +34,7 @@ export class Pointing {
     this.what = what;
     this.places = what === "reference" ? (found || this.middle()) : found ? [found] : [];
     this.held = this.places.length ? 0 : -1;
-    this.help.textContent = `${HELP[what]} Arrow keys move it by single pixels.`;
+    this.help.textContent = `${HELP[what]} Arrow keys: single pixels.`;
     for (const place of this.places) this.view.bringIn(place);
     this.view.box.focus();
     this.view.draw();

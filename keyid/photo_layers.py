@@ -112,7 +112,7 @@ def _ends(examination: Examination, view: View) -> Layer:
     """Stop, tip and axis."""
     blade, frame = examination.blade, examination.frame
     across = np.array([-BEYOND_MM, blade.width.mm + BEYOND_MM])
-    lines, labels = [np.asarray(examination.reading.blade.axis_px)], []
+    lines, labels = [examination.frame.axis_px], []
     if blade.stop != "unknown":
         lines.append(frame.to_px(np.zeros(2), across, "a"))
         labels.append(_label(_places(view, lines[-1])[-1], f"stop: {blade.stop}"))

@@ -106,7 +106,7 @@ def _marks(examination: Examination) -> list[Mark]:
     bar = frame.to_px(np.array([0.0, BAR_MM]), np.full(2, -BAR_BELOW_MM), "a")
     marks = [
         Mark(examination.scale.outline_px, REFERENCE, closed=True),
-        Mark(np.asarray(examination.reading.blade.axis_px), AXIS),
+        Mark(examination.frame.axis_px, AXIS),
         *(Mark(points, OUTLINE) for edge in ("a", "b") for points in edge_px(examination, edge)),
         Mark(bar, LIGHT, label="10 mm"),
     ]
@@ -149,7 +149,7 @@ def _root_mark(
 
 def closeup(examination: Examination) -> View:
     """Turn the blade level with the tip to the right, as large as the canvas allows."""
-    start, tip = np.asarray(examination.reading.blade.axis_px)
+    start, tip = examination.frame.axis_px
     room_px = CLOSEUP_ROOM_MM * examination.reading.scale.px_per_mm
     length_px = float(np.hypot(*(tip - start)))
     across_px = examination.blade.width.mm * examination.reading.scale.px_per_mm + 2 * room_px

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import math
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
@@ -28,6 +27,7 @@ from keyid.page.desks import MOST_KEYS, Desk, DeskError, Desks, Key
 from keyid.page.guard import Door, Guard, cookie
 from keyid.page.measuring import Measuring
 from keyid.page.papers import PAPERS
+from keyid.page.pointing import pointed_at
 from keyid.page.shown import (
     compared_words,
     examination_now,
@@ -42,7 +42,7 @@ from keyid.page.shown import (
     verdict,
 )
 from keyid.picture import draw_closeup, png
-from keyid.pointed import NOTHING_POINTED, Point, Pointed
+from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.request import MESSAGE
 from keyid.text import plain
@@ -236,7 +236,7 @@ class Page:
         if what == "as-found":
             return self._again(key, replace(key.told, pointed=NOTHING_POINTED))
         try:
-            pointed = pointed_at(key.told.pointed, what, asked.get("at"))
+            pointed = pointed_at(key, what, asked.get("at"))
         except (TypeError, ValueError):
             return _said("That is no place in the photo.", 400)
         return self._again(key, replace(key.told, pointed=pointed))
@@ -314,28 +314,6 @@ class Page:
 
     def _asked_for(self, request: Request) -> Key | None:
         return self.desks.key(_desk(request), request.path_params["key"])
-
-
-def pointed_at(before: Pointed, what: str, at: Any) -> Pointed:  # noqa: ANN401  (whatever was sent)
-    """Return what is pointed at with one thing more or moved; raises ValueError or TypeError where that is no place."""
-    if what == "reference":
-        first, second, third, fourth = (_place(one) for one in at)
-        return replace(before, corners_px=(first, second, third, fourth))
-    place = _place(at)
-    if what == "stop":
-        return replace(before, stop_px=place)
-    if what == "tip":
-        return replace(before, tip_px=place)
-    if what == "key":
-        return replace(before, key_px=place)
-    raise ValueError(what)
-
-
-def _place(at: Any) -> Point:  # noqa: ANN401
-    x, y = (float(one) for one in at)
-    if not (math.isfinite(x) and math.isfinite(y)):
-        raise ValueError(at)
-    return x, y
 
 
 class TooMuch(Exception):

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -21,7 +20,6 @@ from keyid.picture import (
     edge_px,
     root_marks,
 )
-from keyid.pointed import Point
 from keyid.reading import Reading
 from keyid.scale import Scale
 from keyid.silhouette import Silhouette
@@ -49,44 +47,9 @@ def blade_view(key: Key) -> Json | None:
         return None
     reading = key.examination.reading
     return {
-        "ends": [[round(x, 1), round(y, 1)] for x, y in reading.blade.axis_px],
+        "ends": np.round(key.examination.frame.axis_px, 1).tolist(),
         "width": round(reading.blade.width.mm * reading.scale.px_per_mm, 1),
     }
-
-
-def handles(key: Key) -> Json:
-    """Return where the handles for pointing are at first: where it was pointed, or else where it was found."""
-    pointed = key.told.pointed
-    scale, found = key.done.get("scale"), _found_ends(key.examination)
-    corners = pointed.corners_px or (_corners(scale.outline_px) if isinstance(scale, Scale) else None)
-    return {
-        "stop": pointed.stop_px or found.get("stop"),
-        "tip": pointed.tip_px or found.get("tip"),
-        "key": pointed.key_px,
-        "reference": corners,
-    }
-
-
-def _found_ends(examination: Examination | None) -> dict[str, Point]:
-    """Stop and tip as they were found."""
-    if examination is None:
-        return {}
-    blade, frame = examination.blade, examination.frame
-    ends = {"tip": _point(frame.axis_px[1])}
-    if blade.stop == "shoulder":
-        ends["stop"] = _point(frame.to_px(np.zeros(1), np.array([blade.width.mm]), "a")[0])
-    elif blade.stop == "tip":
-        ends["stop"] = ends["tip"]
-    return ends
-
-
-def _corners(outline_px: Array) -> tuple[Point, ...]:
-    """The four corners of the smallest rectangle around an outline: near enough to begin with."""
-    return tuple(_point(corner) for corner in cv2.boxPoints(cv2.minAreaRect(outline_px.astype(np.float32))))
-
-
-def _point(at: Array) -> Point:
-    return round(float(at[0]), 1), round(float(at[1]), 1)
 
 
 def _measured(examination: Examination) -> list[Json]:

@@ -19,7 +19,8 @@ from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, han
 from keyid.identify import Examination, Stage
 from keyid.length import Length
 from keyid.page.desks import Key
-from keyid.page.marks import blade_view, handles, marks
+from keyid.page.marks import blade_view, marks
+from keyid.page.pointing import handles
 from keyid.photo_advice import RETAKE_MM, expected_mm
 from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile

@@ -1,0 +1,86 @@
+"""Pointing on the photo as it is shown: where the handles are, and what was pointed at.
+
+Places on the page are pixels of the photo alone; what is told of a file is in pixels of its whole picture, a
+screenshot's bars with it (`keyid.photo.Photo.frame`).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from keyid.identify import Examination
+from keyid.page.desks import Key
+from keyid.pointed import Point, Pointed
+from keyid.scale import Scale
+
+Array = NDArray[np.float64]
+Json = dict[str, Any]
+
+
+def handles(key: Key) -> Json:
+    """Return where the handles for pointing are at first: where it was pointed, or else where it was found."""
+    pointed = key.told.pointed.seen_from(*_corner(key))
+    scale, found = key.done.get("scale"), _found_ends(key.examination)
+    corners = pointed.corners_px or (_corners(scale.outline_px) if isinstance(scale, Scale) else None)
+    return {
+        "stop": pointed.stop_px or found.get("stop"),
+        "tip": pointed.tip_px or found.get("tip"),
+        "key": pointed.key_px,
+        "reference": corners,
+    }
+
+
+def _found_ends(examination: Examination | None) -> dict[str, Point]:
+    """Stop and tip as they were found."""
+    if examination is None:
+        return {}
+    blade, frame = examination.blade, examination.frame
+    ends = {"tip": _point(frame.axis_px[1])}
+    if blade.stop == "shoulder":
+        ends["stop"] = _point(frame.to_px(np.zeros(1), np.array([blade.width.mm]), "a")[0])
+    elif blade.stop == "tip":
+        ends["stop"] = ends["tip"]
+    return ends
+
+
+def _corners(outline_px: Array) -> tuple[Point, ...]:
+    """The four corners of the smallest rectangle around an outline: near enough to begin with."""
+    return tuple(_point(corner) for corner in cv2.boxPoints(cv2.minAreaRect(outline_px.astype(np.float32))))
+
+
+def _point(at: Array) -> Point:
+    return round(float(at[0]), 1), round(float(at[1]), 1)
+
+
+def pointed_at(key: Key, what: str, at: Any) -> Pointed:  # noqa: ANN401  (whatever was sent)
+    """Return what is pointed at with one thing more or moved; raises ValueError or TypeError where that is no place."""
+    before, (left, top) = key.told.pointed, _corner(key)
+
+    def place(sent: Any) -> Point:  # noqa: ANN401
+        x, y = (float(one) for one in sent)
+        if not (math.isfinite(x) and math.isfinite(y)):
+            raise ValueError(sent)
+        return x + left, y + top
+
+    if what == "reference":
+        first, second, third, fourth = (place(one) for one in at)
+        return replace(before, corners_px=(first, second, third, fourth))
+    if what == "stop":
+        return replace(before, stop_px=place(at))
+    if what == "tip":
+        return replace(before, tip_px=place(at))
+    if what == "key":
+        return replace(before, key_px=place(at))
+    raise ValueError(what)
+
+
+def _corner(key: Key) -> tuple[int, int]:
+    """Where the photo's own corner is in the file's picture."""
+    frame = None if key.photo is None else key.photo.frame
+    return (0, 0) if frame is None else (frame.left_px, frame.top_px)

@@ -21,10 +21,11 @@ if TYPE_CHECKING:
 @click.argument("old", type=EXISTING_FILE)
 @click.argument("new", type=EXISTING_FILE)
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as one JSON object.")
+@click.option("--used", is_flag=True, help="The NEW key has been in use too: allow for its wear.")
 @in_folder
 @skipping_bad
 @telling
-def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: bool, told: Told) -> None:
+def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None, skip_bad: bool, told: Told) -> None:
     """Tell whether the NEW key has the bitting of the OLD one, from a photo of each.
 
     \b
@@ -44,7 +45,7 @@ def compare(old: Path, new: Path, as_json: bool, folder: Path | None, skip_bad: 
             click.echo(json.dumps(error_json(error)))
         click.echo(error_text(error), err=True)
         raise click.exceptions.Exit(1) from error
-    compared = compare_keys(blades[0], blades[1], profiles)
+    compared = compare_keys(blades[0], blades[1], profiles, new_is_used=used)
     if as_json:
         click.echo(json.dumps(compared.to_json(), allow_nan=False))
     else:

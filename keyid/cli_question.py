@@ -48,6 +48,7 @@ class Asked:
         from keyid.identify import Question
         from keyid.known import Known, load_code_list
 
+        _check_once(self.cuts)
         known = Known(self.cuts, None if self.code_list is None else load_code_list(self.code_list))
         if self.blank is not None or self.cuts:
             _check(folder, skip_bad, self.blank, known)
@@ -75,6 +76,15 @@ def asking(command: Command) -> Command:
     scale_help = "Nothing of known size in the photo: take the --blank's width for it, or go by proportions alone."
     with_flag = click.option("--without-scale", is_flag=True, help=scale_help)
     return cast(Command, with_blank(with_cut(with_codes(with_flag(gathered)))))
+
+
+def _check_once(cuts: tuple[tuple[int, str], ...]) -> None:
+    """Refuse a cut that was told as two different ones."""
+    told: dict[int, str] = {}
+    for number, code in cuts:
+        if told.setdefault(number, code) != code:
+            message = f"cut {number} was told as {told[number]} and as {code}: tell the right one."
+            raise click.BadParameter(message, param_hint="--cut")
 
 
 def _check(folder: Path | None, skip_bad: bool, blank: str | None, known: Known) -> None:

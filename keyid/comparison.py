@@ -28,7 +28,13 @@ LOW = (0.12, 0.1, 0.04)  # share, mean and sd in mm of keys cut too low: traced 
 LEVEL_SD_MM = 0.015  # of the mean height of a key made right
 UNREAD_P = 0.8  # that a cut that can't be read on one of the keys is the same
 BLADE_MIN_P = 0.5  # a blade less likely than that on one of the keys is told
+WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common wear
 LEAST = 1e-300
+
+TOO_LOW = (
+    "The new key is cut too low as a whole: traced from a worn key? Cut it again by code. If it has been in use, that "
+    "looks the same: compare with --used."
+)
 
 
 @dataclass(frozen=True)
@@ -70,7 +76,7 @@ class Comparison:
         }
 
 
-def compare_keys(old: Blade, new: Blade, profiles: tuple[Profile, ...]) -> Comparison:
+def compare_keys(old: Blade, new: Blade, profiles: tuple[Profile, ...], *, new_is_used: bool = False) -> Comparison:
     """Compare a new key with the old one; the old one's wear is allowed for.
 
     Parameters
@@ -78,6 +84,8 @@ def compare_keys(old: Blade, new: Blade, profiles: tuple[Profile, ...]) -> Compa
     old, new : Blade
     profiles : tuple of Profile
         The library; not empty.
+    new_is_used : bool
+        The new key has been in use: what its roots lack may be wear.  Else it is a key cut too low.
     """
     uncut = [name for name, blade in (("old", old), ("new", new)) if blade.edges is None]
     if uncut:
@@ -89,9 +97,10 @@ def compare_keys(old: Blade, new: Blade, profiles: tuple[Profile, ...]) -> Compa
     decoded = [ranking.asked.decoded for ranking in rankings if ranking.asked is not None]
     if len(decoded) < 2 or not all(d.best for d in decoded) or len(decoded[0].roots) != len(decoded[1].roots):
         return Comparison(0.0, (), None, ("No blade of the library fits both keys.",))
-    cuts = _cuts(decoded[0], decoded[1], math.hypot(old.height_common_u_mm, new.height_common_u_mm))
+    worn_mm = max(decoded[1].wear.mm, 0.0) if new_is_used else 0.0
+    cuts = _cuts(decoded[0], decoded[1], math.hypot(old.height_common_u_mm, new.height_common_u_mm), worn_mm)
     shift = _difference(decoded[1].shift, decoded[0].shift)
-    placed_p, level_p = _placed_p(shift), _level_p(decoded[1].wear)
+    placed_p, level_p = _placed_p(shift), 1.0 if new_is_used else _level_p(decoded[1].wear)
     same = math.prod(cut.same for cut in cuts) * placed_p * level_p
     return Comparison(same, cuts, shift, (*_blade_notes(rankings, profile), *_notes(cuts, shift, placed_p, level_p)))
 
@@ -102,22 +111,28 @@ def _common_blade(old: Ranking, new: Ranking, profiles: tuple[Profile, ...]) -> 
     return max(profiles, key=lambda p: math.prod(max(table.get(p.id, 0.0), 1e-9) for table in by_id))
 
 
-def _cuts(old: Decoded, new: Decoded, common_u_mm: float) -> tuple[ComparedCut, ...]:
-    """Cut by cut, in the order of reading out; what all differ by is the keys' level, not their cuts'."""
+def _cuts(old: Decoded, new: Decoded, common_u_mm: float, worn_mm: float) -> tuple[ComparedCut, ...]:
+    """Cut by cut, in the order of reading out; what all differ by is the keys' level, not their cuts'.
+
+    ``worn_mm`` is wear of the new key, which is not the same on all its cuts.
+    """
     order = range(len(old.roots)) if old.profile.stop_first else range(len(old.roots) - 1, -1, -1)
     both = [(a, b) for a, b in zip(old.roots, new.roots, strict=True) if a is not None and b is not None]
     level = float(np.median([b.mm - a.mm for a, b in both])) if both else 0.0
     step = float(np.median(np.abs(np.diff(old.profile.roots_mm)))) if len(old.profile.roots_mm) > 1 else math.inf
-    return tuple(_cut(old, new, i, level, step, common_u_mm) for i in order)
+    cut_sd = math.hypot(CUT_SD_MM, WEAR_SPREAD * worn_mm)
+    return tuple(_cut(old, new, i, level, step, common_u_mm, cut_sd) for i in order)
 
 
-def _cut(old: Decoded, new: Decoded, i: int, level_mm: float, step_mm: float, common_u_mm: float) -> ComparedCut:
+def _cut(
+    old: Decoded, new: Decoded, i: int, level_mm: float, step_mm: float, common_u_mm: float, cut_sd_mm: float
+) -> ComparedCut:
     place = new.positions[i] or old.positions[i] or Length(old.profile.positions_mm[i], 0.2)
     before, after = old.roots[i], new.roots[i]
     if before is None or after is None:
         return ComparedCut(place, before, after, None, UNREAD_P)
     difference = _difference(after, before)
-    own_u = math.sqrt(max(difference.u_mm**2 - common_u_mm**2, 0.0) + CUT_SD_MM**2)
+    own_u = math.sqrt(max(difference.u_mm**2 - common_u_mm**2, 0.0) + cut_sd_mm**2)
     return ComparedCut(place, before, after, difference, _same_p(difference.mm - level_mm, own_u, step_mm))
 
 
@@ -170,7 +185,7 @@ def _notes(cuts: tuple[ComparedCut, ...], shift: Length, placed_p: float, level_
         where = "further from" if shift.mm > 0 else "nearer to"
         notes.append(f"All cuts of the new key are {abs(shift.mm):.2f} mm {where} the stop: cut it again by code.")
     if level_p < BLADE_MIN_P:
-        notes.append("The new key is cut too low as a whole: traced from a worn key? Cut it again by code.")
+        notes.append(TOO_LOW)
     return notes
 
 

@@ -9,6 +9,7 @@ from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 
 from keyid.bitting import confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
+from keyid.clashes import clashes
 from keyid.compose import Advice, compose, photo_facts
 from keyid.cuts import find_cuts
 from keyid.double_check import double_check, profile_of_blank
@@ -173,8 +174,8 @@ def examine_together(
     together = (photo, scale, silhouette, fused.blade, fused_frame(frame, fused))
     examination = _examined(together, library, question, run)
     further = tuple(photo_facts(measured[i][0]) for i in fused.used[1:])
-    reading = replace(examination.reading, further_photos=further, notes=fused.notes)
-    return replace(examination, reading=reading)
+    examination = replace(examination, reading=replace(examination.reading, further_photos=further))
+    return _noted(examination, fused.notes)
 
 
 def _measure_named(source: Path | Photo, told: Told | None, run: Runner) -> Measured:
@@ -215,6 +216,7 @@ def _composed(
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
+    reading = replace(reading, notes=clashes(question.known, ranking, blade))
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 

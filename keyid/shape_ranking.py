@@ -16,8 +16,10 @@ from keyid.length import Length
 from keyid.profile import Profile
 from keyid.ranking import Fitted, Ranking, fit_ways, weigh
 from keyid.reading import NextMeasurement, Reading
+from keyid.unlisted import UNLISTED_P
 from keyid.unscaled import USUAL_WIDTH, sized
 
+WRONG_WIDTH_P = 0.08  # share of widths to a wrong line, as in the simulation (a guess, no source)
 SAME_WIDTH_DIGITS = 2  # of mm: blades whose widths are equal to that are tried at one size
 LIKELY_P = 0.05  # blades that are worth a person's time
 SHOWN = 3  # of them are told
@@ -42,7 +44,16 @@ def rank_by_shape(blade: Blade, profiles: tuple[Profile, ...], known: Known = NO
     for width_mm, alike in by_width.items():
         found, log_unlisted = fit_ways(sized(blade, width_mm), tuple(alike), known, None)
         fitted += [replace(one, log_evidence=one.log_evidence - log_unlisted) for one in found]
-    return weigh(fitted, 0.0, len(profiles), known)
+    return _tempered(weigh(fitted, 0.0, len(profiles), known))
+
+
+def _tempered(ranking: Ranking) -> Ranking:
+    """The ranking with room for a width seen to a wrong line: then the proportions are wrong, and any key can be it."""
+    right = 1 - WRONG_WIDTH_P
+    candidates = tuple(replace(c, probability=c.probability * right) for c in ranking.candidates)
+    any_listed = WRONG_WIDTH_P * (1 - UNLISTED_P)
+    none = ranking.none_of_these * right + WRONG_WIDTH_P * UNLISTED_P
+    return replace(ranking, candidates=candidates, none_of_these=none, others=ranking.others * right + any_listed)
 
 
 def of_unknown_size(reading: Reading, ranking: Ranking, blade: Blade) -> Reading:

@@ -50,6 +50,16 @@ def test_a_traced_copy_is_told() -> None:
     assert compared(pier(lower_mm=0.12)).same < 0.5
 
 
+def test_a_new_key_that_is_worn_is_the_same_when_its_use_is_told() -> None:
+    worn = pier(lower_mm=0.12)
+    assert any("--used" in note for note in compared(worn).notes)
+    used = compare_keys(pier(), worn, LIBRARY, new_is_used=True)
+    assert used.same > 0.85
+    assert not any("too low" in note for note in used.notes)
+    other = compare_keys(pier(), pier("3-1-5-2-5", lower_mm=0.12), LIBRARY, new_is_used=True)
+    assert other.same < 0.2  # another depth stays another depth, unless one of the two was misread
+
+
 def test_keys_of_two_blades_are_not_the_same() -> None:
     assert compared(measured(key_of(QUAY, "2-3-1-4-2-1-3"))).same < 0.01
 

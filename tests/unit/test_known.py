@@ -9,6 +9,7 @@ from click.testing import CliRunner
 
 from keyid.bitting import read_bitting
 from keyid.blade import Blade
+from keyid.clashes import clashes
 from keyid.cli import main
 from keyid.double_check import check_words, double_check, profile_of_blank
 from keyid.errors import KeyidError
@@ -85,11 +86,38 @@ def test_the_photo_speaks_for_against_or_neither() -> None:
     assert profile_of_blank(LIBRARY, "unheard-of") is None
 
 
+def test_told_cuts_that_clash_are_told() -> None:
+    blade = measured(key_of(PIER, CODE))
+
+    def said(*cuts: tuple[int, str]) -> tuple[str, ...]:
+        return clashes(Known(cuts), rank(blade, (PIER,), Known(cuts)), blade)
+
+    assert said((1, "3"), (3, "4")) == ()
+    (seen,) = said((1, "3"), (2, "3"))  # it is a 1
+    assert seen.startswith("You told cut 2 as 3 (6.75 mm left); the photo shows 7.75")
+    assert "code 1: one of the two is wrong" in seen
+    steep = said((2, "1"), (3, "6"))
+    assert steep[0] == (
+        "The cuts that you told clash: 2=1, 3=6 are 5 depths apart; neighbours on Pier differ by 4 at most."
+    )
+    assert steep[1].startswith("You told cut 3 as 6")
+    turned = replace(PIER, order="tip-to-bow")
+    ranking = rank(blade, (turned,), Known(((1, "5"),)))
+    assert clashes(Known(((1, "5"),)), ranking, blade) == ()
+
+
 @pytest.mark.parametrize(
     "options",
-    [("--blank", "unheard-of"), ("--cut", "1:3"), ("--cut", "1=!"), ("--cut", "40=1"), ("--codes", "missing")],
+    [
+        ("--blank", "unheard-of"),
+        ("--cut", "1:3"),
+        ("--cut", "1=!"),
+        ("--cut", "40=1"),
+        ("--cut", "1=3", "--cut", "1=4"),
+        ("--codes", "missing"),
+    ],
 )
-def test_wrong_use_is_told_before_anything_is_measured(tmp_path: Path, options: tuple[str, str]) -> None:
+def test_wrong_use_is_told_before_anything_is_measured(tmp_path: Path, options: tuple[str, ...]) -> None:
     photo = tmp_path / "key.jpg"
     photo.write_bytes(b"not a photo: it would be refused with status 1")
     samples = Path(__file__).parents[2] / "reference_profiles" / "samples"

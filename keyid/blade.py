@@ -36,6 +36,8 @@ UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
 CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
+CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
+CLEAR_SHARE = 0.3  # of the points: fewer don't stand for the edge
 SAME_STEP_MM = 0.4  # the two steps of a shoulder face each other
 CLEAR_PART = 0.6  # of the clearer step's score
 SLOPE_ROUNDS = 8
@@ -307,7 +309,7 @@ def _step_s(outline: Outline, plan: Plan) -> float | None:
 
 def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bool:
     """True when an edge leaves its uncut line on more than a small part of the blade."""
-    out = _within(points, start_mm, tip_mm - TIP_TAPER_MM)
+    out = _clear(points, _within(points, start_mm, tip_mm - TIP_TAPER_MM))
     if len(out) < FEW_POINTS:
         return False
     across = points.v_mm[out] * sign
@@ -328,6 +330,12 @@ def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.in
     return np.flatnonzero(seen & (points.s_mm > start_mm) & (points.s_mm < end_mm))
 
 
+def _clear(points: EdgePoints, inside: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Those of the points whose rim is clearly told, where they are enough to go by; else all."""
+    clear = inside[points.u_mm[inside] < CLEAR_U_MM]
+    return clear if len(clear) > max(FEW_POINTS, CLEAR_SHARE * len(inside)) else inside
+
+
 def _reduce(outline: Outline, plan: Plan) -> Reduced:
     """Turn the outline to the blade's axis and find its uncut lines and ends."""
     step = _step_s(outline, plan)
@@ -343,11 +351,11 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         ("upper", outline.upper, 1, plan.upper_cut),
         ("lower", outline.lower, -1, plan.lower_cut),
     ):
-        inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
+        inside = _clear(points, _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0)))
         along, across = turned[name][0][inside], turned[name][1][inside] * sign
         level, u = _land(across, along - start) if cut else _uncut_line(across)
         lines.append(sign * level)
-        lines_u.append(u)
+        lines_u.append(max(u, float(np.median(points.u_mm[inside]))))
     tip_along = _foremost(turned["tip"][0], TIP_POINTS)
     stop_along = tip_along
     if outline.shoulder_at is not None:
@@ -385,13 +393,13 @@ def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float
     """Slope of the blade's axis: of the uncut edge, else of the mid-line of two edges cut alike."""
     if plan.edges == 1:
         points = outline.lower if plan.upper_cut else outline.upper
-        inside = _within(points, start, end)
+        inside = _clear(points, _within(points, start, end))
         return _robust_slope(points.s_mm[inside], points.v_mm[inside])
     upper, lower = outline.upper, outline.lower
     facing = [np.interp(upper.s_mm, lower.s_mm, values) for values in (lower.v_mm, lower.u_mm)]
     middle = 0.5 * (upper.v_mm + facing[0])
     both = EdgePoints(upper.s_mm, middle, np.hypot(upper.u_mm, facing[1]))
-    inside = _within(both, start, end)
+    inside = _clear(both, _within(both, start, end))
     return _robust_slope(both.s_mm[inside], middle[inside])
 
 

@@ -15,7 +15,7 @@ from keyid.ends import Step, find_step
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
-from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, refine
+from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, refine, undecided_mm
 from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
@@ -33,6 +33,8 @@ PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own c
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
+DECIDED_MM = 0.08  # band of undecided regions at a rim that is as clear as can be: the network's own resolution
+UNDECIDED_PART = 0.6  # of a wider band: two thirds of errors are less, in photos the network was not trained with
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
 MERGED_MM = 0.15  # rims nearer than that merge into one edge
 AT_TIP_MM = 3.0  # a stop that was pointed at so near to the tip is the tip: no shoulder is
@@ -308,7 +310,8 @@ def _edge_points(strip: Strip, sign: int, side: Side, rim: Rim, px_mm: float, ca
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
     apart = (wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
-    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2) * steep
+    astray = UNDECIDED_PART * np.maximum(undecided_mm(side, rim) - DECIDED_MM, 0.0)
+    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2 + astray**2) * steep
     u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
     return EdgePoints(s_mm, sign * (place - bloom), u)
 

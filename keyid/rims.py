@@ -14,8 +14,9 @@ from functools import cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import expit
 
-from keyid.segmentation import Regions
+from keyid.segmentation import ODDS_LIMIT, Regions
 from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 
 Array = NDArray[np.float64]
@@ -34,6 +35,7 @@ TIP_INNER_MM = 5.0  # before the coarse tip
 OUTER_MM = 2.0  # beyond the coarse edge
 REFINE_REACH = 5.0  # samples (0.2 mm) to both sides of the path
 REFINE_NEAR = 1.5  # samples: how far the path may be from its edge
+BAND_REACH = 20  # samples (0.8 mm) to both sides: a wall or a shadow that may pass for the face is that wide at most
 NEVER = -1e9
 
 
@@ -104,6 +106,20 @@ def follow(side: Side) -> Rim:
     support = ODDS_WEIGHT * np.cumsum(side.odds, axis=0)[:, ::STRIDE]
     path, moves = best_path(strength, support)
     return Rim(np.arange(len(path)) * STRIDE, side.out_mm[0] + path * STEP_MM, moves)
+
+
+def undecided_mm(side: Side, rim: Rim) -> Array:
+    """How wide, across the rim, the band is in which the regions don't tell the face from what is beside it.
+
+    Each sample counts by its Gini impurity 4 p (1 - p): 1 where face and not face are equally likely, 0 where the odds
+    are at their limit.
+    """
+    sure = float(expit(ODDS_LIMIT))
+    row = np.rint((rim.out_mm - side.out_mm[0]) / STEP_MM).astype(int)
+    band = np.clip(row[:, None] + np.arange(-BAND_REACH, BAND_REACH + 1), 0, len(side.out_mm) - 1)
+    share = expit(side.odds[band, rim.column[:, None]])
+    impurity = np.maximum(4 * share * (1 - share) - 4 * sure * (1 - sure), 0)
+    return np.asarray(impurity.sum(axis=1) * STEP_MM / np.hypot(1.0, rim.move / STRIDE))
 
 
 def refine(side: Side, rim: Rim) -> tuple[Array, Array]:

@@ -319,6 +319,27 @@ def test_a_burr_is_no_tip() -> None:
     assert _foremost(burr, TIP_POINTS) == pytest.approx(_foremost(along, TIP_POINTS))
 
 
+def test_points_whose_edge_is_not_told_do_not_move_a_line() -> None:
+    """Half of the uncut edge 0.3 mm outside, where it may as well be the wall's end: the other half is the line."""
+    scene = view_of(picture=False)
+    outline = exact_outline(scene)
+    half = np.arange(len(outline.lower.s_mm)) > 0.55 * len(outline.lower.s_mm)
+    lower = replace(
+        outline.lower,
+        v_mm=outline.lower.v_mm - 0.3 * half,
+        u_mm=np.where(half, 0.2, outline.lower.u_mm),
+    )
+    assert measured(scene, outline=replace(outline, lower=lower)).width.mm == pytest.approx(KEY.width_mm, abs=0.02)
+
+
+def test_a_line_is_no_surer_than_its_points() -> None:
+    """They may all have been taken from the same wrong edge."""
+    scene = view_of(picture=False)
+    outline = exact_outline(scene)
+    doubtful = replace(outline.lower, u_mm=np.full(len(outline.lower.u_mm), 0.15))
+    assert measured(scene, outline=replace(outline, lower=doubtful)).width.u_mm > 0.15
+
+
 # --- pictures --------------------------------------------------------------------------------------------------------
 
 

@@ -9,10 +9,11 @@ import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy.special import erf
+from scipy.special import erf, expit
 
 from keyid.outline import EDGE_U_MM, EdgePoints, Outline
-from keyid.rims import BEND_COST, MOVES, STRIDE, Rim, Side, best_path, edge_strength, follow, refine
+from keyid.rims import BEND_COST, MOVES, STRIDE, Rim, Side, best_path, edge_strength, follow, refine, undecided_mm
+from keyid.segmentation import ODDS_LIMIT
 from keyid.strip import STEP_MM
 from tests.benchmarks.edge_bound import bound, errors
 from tests.scene import Scene
@@ -154,6 +155,27 @@ def test_of_two_edges_the_one_where_the_face_ends_is_followed(ends_at_row: float
     side = two_edges(ends_at_row)
     place, _ = refine(side, follow(side))
     np.testing.assert_allclose(place, (row - 0.5) * STEP_MM, atol=0.5 * STEP_MM)  # blurred as coded, not as light
+
+
+def undecided(odds: Array, move: int = 0) -> float:
+    """Band of undecided regions at a rim in row 45 whose odds are those, by row."""
+    side = replace(two_edges(45.0), odds=np.repeat(odds[:, None], 120, axis=1).astype(np.float32))
+    columns = np.arange(40, 80, STRIDE)
+    rim = Rim(columns, np.full(len(columns), side.out_mm[45]), np.full(len(columns), move))
+    return float(undecided_mm(side, rim).mean())
+
+
+def test_regions_that_are_sure_leave_nothing_undecided() -> None:
+    assert undecided(np.where(np.arange(90) < 45, ODDS_LIMIT, -ODDS_LIMIT)) == pytest.approx(0.0, abs=1e-6)
+
+
+@pytest.mark.parametrize("rows", [5, 10, 20])
+def test_a_band_of_even_odds_is_as_wide_as_it_is(rows: int) -> None:
+    odds = np.where(np.arange(90) < 45, ODDS_LIMIT, -ODDS_LIMIT)
+    odds[45 - rows // 2 : 45 - rows // 2 + rows] = 0.0
+    sure = expit(ODDS_LIMIT)
+    assert undecided(odds) == pytest.approx(rows * STEP_MM * (1 - 4 * sure * (1 - sure)))
+    assert undecided(odds, move=STRIDE) == pytest.approx(undecided(odds) / np.sqrt(2))  # across a rim at 45 degrees
 
 
 def test_where_no_edge_shows_the_regions_lead() -> None:

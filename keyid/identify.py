@@ -20,11 +20,12 @@ from keyid.known import NOTHING_KNOWN, Known
 from keyid.library import Library, load_library
 from keyid.outline import LaidStrip, holds, lay_strip, trace_outline
 from keyid.photo import Photo, load_photo
-from keyid.photo_advice import Remark, advise
+from keyid.photo_advice import advise
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.ranking import Ranking, rank
 from keyid.reading import Reading
 from keyid.reference import find_scale
+from keyid.remark import Remark
 from keyid.scale import Scale
 from keyid.shape_ranking import of_unknown_size, rank_by_shape
 from keyid.sharpness import check_photo, check_rim
@@ -216,7 +217,8 @@ def _composed(
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
-    reading = replace(reading, notes=clashes(question.known, ranking, blade))
+    remarks = advise(photo, scale, silhouette)
+    reading = replace(reading, notes=clashes(question.known, ranking, blade), remarks=remarks)
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 

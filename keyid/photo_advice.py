@@ -1,12 +1,9 @@
 """What limits a photo, by how much, and what to do about it.
 
-Every remark carries what it may cost: the error, in mm, that it can make in the height of a cut.  So the worst comes
-first, and a photo with nothing worth a word is good.
+Every remark carries what it may cost: the error, in mm, that it can make in the height of a cut.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -14,6 +11,7 @@ from numpy.typing import NDArray
 
 from keyid.camera import Camera
 from keyid.photo import Photo
+from keyid.remark import WORTH_MM, Remark
 from keyid.scale import Scale
 from keyid.sharpness import rim_blur_mm, scale_px_per_mm
 from keyid.silhouette import Silhouette
@@ -23,6 +21,10 @@ Array = NDArray[np.float64]
 BLADE_MM = 8.0  # across a usual blade, over which the scale's uncertainty is told
 BLADE_TOP_MM = 2.0  # a blade's upper face over the table
 HEIGHT_U_MM = 0.2  # of the blade's upper rim over the lower one: how sure the rims tell the thickness
+LIFTED_U_MM = (
+    0.22  # of the middle of a blade whose bow end a plastic head of 9.6 +/- 0.9 mm lifts by half of that (`lie`)
+)
+ASIDE_DEG = 5.0  # a key seen that much more aslant than the camera is tilted lies far out in the picture
 EDGE_PX = 0.35  # to which an edge is located
 EDGE_FINE_MM = 0.02  # finer edges aren't worth a word
 BLUR_FREE_MM, BLUR_COST = 0.08, 1.5  # a blade measured 0.36 mm too narrow at 0.3 mm of blur, right at 0.08
@@ -31,8 +33,6 @@ GLARE_SHARE, GLARE_COST_MM = 0.25, 0.07  # of the blade; blown-out metal pushes 
 DARK_LEVEL, DARK_COST_MM = 45, 0.05  # median grey level of the blade's surroundings, below which noise hides edges
 SHADE_RATIO, SHADE_COST_MM = 0.5, 0.05  # of the light beside the blade: then a shadow's border looks like an edge
 AROUND_MM = 8.0  # beside the blade, where light and shade are looked at
-WORTH_MM = 0.02  # remarks below that are left out
-RETAKE_MM = 0.08  # a tenth of a mm is a third of a usual depth step: take the photo again
 
 CAUSES = {
     "focal length": (
@@ -63,29 +63,15 @@ CAUSES = {
 }
 
 
-@dataclass(frozen=True)
-class Remark:
-    """One thing that limits a photo: what it may cost in mm, what it is, and what to do."""
-
-    cost_mm: float
-    what: str
-    advice: str
-
-
 def advise(photo: Photo, scale: Scale, silhouette: Silhouette) -> tuple[Remark, ...]:
     """What limits this photo, the worst first; empty for a good one."""
     remarks = [
         *_of_scale(scale, silhouette),
-        _tilt(scale),
+        *_of_view(scale, silhouette),
         *_of_pixels(photo, scale),
         *_of_light(photo, scale, silhouette),
     ]
     return tuple(sorted((one for one in remarks if one.cost_mm >= WORTH_MM), key=lambda one: -one.cost_mm))
-
-
-def expected_mm(remarks: tuple[Remark, ...]) -> float:
-    """What all remarks together may cost, in mm."""
-    return float(np.sqrt(sum(one.cost_mm**2 for one in remarks)))
 
 
 def _of_scale(scale: Scale, silhouette: Silhouette) -> list[Remark]:
@@ -112,11 +98,28 @@ def _across_px(scale: Scale, silhouette: Silhouette) -> Array:
     return scale.camera.project(np.column_stack([both, np.full(2, BLADE_TOP_MM)]))
 
 
-def _tilt(scale: Scale) -> Remark:
-    """A slant turns an unknown height into a shift of the edges."""
-    tilt = scale.camera.tilt_deg
-    cost = HEIGHT_U_MM * float(np.tan(np.radians(tilt)))
-    return Remark(cost, f"The photo is slanted by {tilt:.0f} degrees.", "Hold the phone level, straight above the key.")
+def _of_view(scale: Scale, silhouette: Silhouette) -> list[Remark]:
+    """A view from aside turns heights that are not known into shifts of the edges; a lifted blade has more of them."""
+    middle = silhouette.blade_px.mean(axis=0)
+    slant = _slant_tan(scale.camera, middle)
+    tilt, aside = scale.camera.tilt_deg, float(np.degrees(np.arctan(slant)))
+    if aside > tilt + ASIDE_DEG:
+        what = f"The key is seen from {aside:.0f} degrees aside: it lies far from the middle of the picture."
+        remarks = [Remark(HEIGHT_U_MM * slant, what, "Hold the phone straight above the key.")]
+    else:
+        what = f"The photo is slanted by {tilt:.0f} degrees."
+        remarks = [Remark(HEIGHT_U_MM * slant, what, "Hold the phone level, straight above the key.")]
+    if silhouette.head == "plastic":
+        what = "The head is thicker than the blade and lifts it, nobody knows quite how far."
+        advice = "Hold the phone straight above the key, or lay the blade level."
+        remarks.append(Remark(LIFTED_U_MM * slant, what, advice))
+    return remarks
+
+
+def _slant_tan(camera: Camera, point_px: Array) -> float:
+    """How far the ray to a point goes aside for every mm that it goes down."""
+    x, y, z = camera.rays(point_px[None])[0]
+    return float(np.hypot(x, y) / abs(z))
 
 
 def _of_pixels(photo: Photo, scale: Scale) -> list[Remark]:

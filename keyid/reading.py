@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from keyid.errors import KeyidError
 from keyid.length import Length
 from keyid.profile import Blank, Profile
+from keyid.remark import Remark
 
 if TYPE_CHECKING:
     from keyid.double_check import CheckedBlank
@@ -249,6 +250,8 @@ class Reading:
         None where nothing is cut on the edges, and where no profile fits.
     limits : tuple of str
         What was lost on the photo's way, what that costs, and what to ask for.
+    remarks : tuple of Remark
+        What limits the photo, the worst first.
     """
 
     photo: PhotoFacts
@@ -267,6 +270,7 @@ class Reading:
     notes: tuple[str, ...] = ()
     pointed: tuple[PointedFact, ...] = ()
     limits: tuple[str, ...] = ()
+    remarks: tuple[Remark, ...] = ()
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
@@ -288,8 +292,13 @@ class Reading:
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
             **({"notes": list(self.notes)} if self.notes else {}),
+            **({"advice": [_remark_json(remark) for remark in self.remarks]} if self.remarks else {}),
             **({"pointed": [fact.to_json() for fact in self.pointed]} if self.pointed else {}),
         }
+
+
+def _remark_json(remark: Remark) -> Json:
+    return {"cost_mm": round(remark.cost_mm, LENGTH_DIGITS), "what": remark.what, "do": remark.advice}
 
 
 def error_json(error: KeyidError) -> Json:

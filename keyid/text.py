@@ -9,6 +9,7 @@ from keyid.double_check import check_words
 from keyid.errors import KeyidError
 from keyid.length import MM_PER_INCH, Length
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
+from keyid.remark import verdict_words
 
 WIDTH = 80  # columns of the smallest terminal in use
 LABEL = 10  # columns of the label before each paragraph
@@ -21,8 +22,8 @@ LONGEST_NAME = 24  # characters of a blade's name
 LISTED_P = 0.05  # blades less likely than this, or than this part of the first, aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
 FITS_NONE_P = 0.50  # more likely than not outside the library
-STEEP_DEG = 20.0  # beyond this the blade's height is the main source of error
-COARSE_PX_PER_MM = 10.0  # below this a pixel is a fifth of a small depth step
+SHOWN_REMARKS = 2  # on the photo: the worst; `keyid look` has them all
+SCREEN_LINES, LEAST_PHOTO_LINES = 30, 2
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
 
 NO_BREAK = "\u00a0"
@@ -46,7 +47,6 @@ ELECTRONICS = {
 def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
     blocks = [
-        _paragraph("Photo", photo_advice(reading)),
         _paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
         _paragraph("By hand", pointed_words(reading)),
         _paragraph("Verdict", verdict(reading)),
@@ -58,7 +58,9 @@ def reading_text(reading: Reading) -> str:
         _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
         _paragraph("Beware", " ".join(reading.cautions)),
     ]
-    return "\n".join(line for block in blocks for line in block) + "\n"
+    told = [line for block in blocks for line in block]
+    room = max(LEAST_PHOTO_LINES, SCREEN_LINES - len(told))
+    return "\n".join([*_paragraph("Photo", photo_advice(reading), max_lines=room), *told]) + "\n"
 
 
 def verdict(reading: Reading) -> str:
@@ -116,13 +118,11 @@ def _sure(probability: float) -> str:
 
 
 def photo_advice(reading: Reading) -> str:
-    """What to do better, when the picture is poor: said before all else."""
-    advice = list(reading.limits)
-    if reading.scale.tilt_deg > STEEP_DEG:
-        advice.append(f"The camera was tilted by {reading.scale.tilt_deg:.0f} degrees: hold it level above the key.")
-    if reading.scale.px_per_mm < COARSE_PX_PER_MM and not reading.limits:
-        advice.append(f"Only {reading.scale.px_per_mm:.0f} pixels per mm: go closer, or ask for the original photo.")
-    return " ".join(advice)
+    """What limits the photo, the worst first, by how much and what to do: said before all else."""
+    remarks = tuple(one for one in reading.remarks if not (reading.limits and one.lost))
+    verdict = verdict_words(remarks)
+    told = [f"{one.cost_mm:.2f} mm: {one.what} {one.advice}" for one in remarks[:SHOWN_REMARKS]] if verdict else []
+    return " ".join([*reading.limits, *([verdict] if verdict else []), *told])
 
 
 def pointed_words(reading: Reading) -> str:

@@ -14,7 +14,7 @@ from keyid.errors import KeyidError
 from keyid.identify import Examination, Stage
 from keyid.page.stages import KeptStages
 from keyid.photo import Photo
-from keyid.photo_advice import Remark
+from keyid.remark import Remark
 from keyid.told import Told
 
 SECRET_BYTES = 16  # 128 bits can't be guessed (NIST SP 800-63B, 5.1.4: at least 64 for what is tried over a network)

@@ -21,11 +21,11 @@ from keyid.length import Length
 from keyid.page.desks import Key
 from keyid.page.marks import blade_view, marks
 from keyid.page.pointing import handles
-from keyid.photo_advice import RETAKE_MM, expected_mm
 from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
+from keyid.remark import RETAKE_MM, expected_mm
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import percent, pointed_words

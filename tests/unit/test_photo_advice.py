@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from keyid import card
 from keyid.camera import Camera
-from keyid.photo_advice import Remark, advise, expected_mm
+from keyid.photo_advice import advise
+from keyid.remark import Remark, expected_mm
 from keyid.scale import Scale, Variation
 from keyid.silhouette import Silhouette
 from keyid.text_advice import advice_text
@@ -84,6 +85,21 @@ def test_more_slant_costs_more() -> None:
     costs = [said(remarks(tilt=tilt), "slanted") for tilt in (10.0, 20.0, 30.0)]
     assert costs == sorted(costs)
     assert costs[2] > 2.5 * costs[0]
+
+
+def test_a_key_far_aside_is_seen_from_there_by_a_level_camera() -> None:
+    """0.2 mm of height 106 mm aside and 200 mm below the camera: exact construction."""
+    camera = replace(posed(0.0, 0.0, f35=20.0, distance_mm=200.0, aim_mm=(0.0, KEY_Y_MM)), k1=0.0)
+    ends = camera.project(np.array([[92.0, KEY_Y_MM, 0.0], [120.0, KEY_Y_MM, 0.0]]))
+    flat: NDArray[np.uint8] = np.full((900, 1200, 3), 150, np.uint8)
+    by_head = {
+        head: advise(photo(flat), _scale(camera), Silhouette(ends, ends, WIDTH_MM, head))
+        for head in ("metal", "plastic")
+    }
+    assert said(by_head["metal"], "28 degrees aside") == pytest.approx(0.2 * 106 / 200, abs=0.002)
+    assert said(by_head["metal"], "slanted") == 0.0
+    assert said(by_head["plastic"], "head is thicker") > 0.1
+    assert said(by_head["metal"], "head is thicker") == 0.0
 
 
 def test_what_the_scale_is_unsure_of_is_told_by_its_cause() -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from keyid.reading import PointedFact, Reading
 from keyid.reading_parse import parse_reading
+from keyid.remark import Remark
 from tests.unit.example_reading import NEXT, reading
 
 SECOND = replace(reading().photo, file="second.jpg")
@@ -22,6 +23,7 @@ SECOND = replace(reading().photo, file="second.jpg")
         reading(next_measurement=NEXT),
         reading(candidates=(), none_of_these=1.0),
         reading(further_photos=(SECOND,), notes=("the width",)),
+        reading(remarks=(Remark(0.05, "It is dark.", "More light."),)),
         reading(pointed=(PointedFact("stop", 0.11), PointedFact("key", None))),
     ],
 )

@@ -10,6 +10,7 @@ from keyid.cautions import CAUTIONS
 from keyid.errors import PhotoError
 from keyid.length import Length
 from keyid.reading import Reading
+from keyid.remark import Remark
 from keyid.text import both_units, error_text, percent, plain, reading_text
 from tests.unit.example_reading import NEXT, bitting, candidate, reading
 
@@ -28,7 +29,7 @@ def worst_case() -> Reading:
         candidates=many,
         next_measurement=NEXT,
         bitting=replace(bitting(12), wear=Length(0.2, 0.02), shift=Length(-0.3, 0.02)),
-        scale=replace(reading().scale, tilt_deg=30.0, px_per_mm=7.0),
+        remarks=(Remark(0.3, "The photo is slanted by 35 degrees." * 3, "Hold it level." * 3),) * 4,
         blade=replace(reading().blade, edges=2),
     )
 
@@ -49,9 +50,14 @@ def test_the_verdict_comes_first() -> None:
     assert first.startswith("Verdict Blade Pier (97 %, likely). Cuts 1-1-1-1 (91 %, likely).")
 
 
-def test_a_poor_picture_is_said_before_all_else() -> None:
-    steep = replace(reading().scale, tilt_deg=31.0)
-    assert reading_text(reading(scale=steep)).startswith("Photo     The camera was tilted by 31 degrees")
+def test_a_poor_picture_is_said_before_all_else_the_worst_first() -> None:
+    slant, dark = Remark(0.2, "The photo is slanted.", "Hold it level."), Remark(0.05, "It is dark.", "More light.")
+    said = flat(reading_text(reading(remarks=(slant, dark))))
+    assert said.startswith(
+        "Photo Take the photo again: what follows may make cuts wrong by 0.21 mm. 0.20 mm: The photo is slanted. "
+        "Hold it level. 0.05 mm: It is dark. More light. Verdict"
+    )
+    assert flat(reading_text(reading(remarks=(dark,)))).startswith("Photo This photo will do")
 
 
 def test_blades_that_are_left_are_all_named() -> None:

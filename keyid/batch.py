@@ -25,6 +25,7 @@ from typing import Any, Protocol
 from keyid.errors import KeyidError, PhotoError
 from keyid.library import Library
 from keyid.reading import error_json
+from keyid.told import Told
 
 Json = dict[str, Any]
 Reader = Callable[[Path, Library], Json]
@@ -68,7 +69,7 @@ class Batch:
     photos : tuple of Path
         In the order of the results.
     library : str
-        Which profiles they are read with: readings of different libraries don't go into one file.
+        Which profiles they are read with, and what was told of them: different readings don't go into one file.
     out : Path
         JSON Lines: ``{"photo": path, "library": ..., "reading": {...}}``.
     done : int
@@ -93,20 +94,21 @@ def find_photos(paths: Iterable[Path]) -> tuple[Path, ...]:
     return tuple(found)
 
 
-def library_name(library: Library) -> str:
-    """Twelve hex digits that change with any profile."""
-    return hashlib.sha256(repr(library.profiles).encode()).hexdigest()[:12]
+def library_name(library: Library, told: Told | None = None) -> str:
+    """Twelve hex digits that change with any profile, and with what was told of all photos."""
+    read_with = (library.profiles,) if told in (None, Told()) else (library.profiles, told)
+    return hashlib.sha256(" ".join(map(repr, read_with)).encode()).hexdigest()[:12]
 
 
-def open_batch(photos: tuple[Path, ...], library: Library, out: Path) -> Batch:
+def open_batch(photos: tuple[Path, ...], library: Library, out: Path, told: Told | None = None) -> Batch:
     """Find out what a file of results holds already; a line torn by an interruption is taken off.
 
     Raises
     ------
     ValueError
-        When the file holds something else than results of these photos, read with this library.
+        When the file holds something else than results of these photos, read with this library and told the same.
     """
-    name = library_name(library)
+    name = library_name(library, told)
     done, whole = 0, 0
     if out.exists():
         with out.open("rb") as file:
@@ -129,7 +131,7 @@ def _belongs(line: bytes, photo: Path, library: str) -> bool:
 
 
 def _nth(photos: tuple[Path, ...], index: int) -> str:
-    return f"{photos[index]} with these profiles" if index < len(photos) else "any of these photos"
+    return f"{photos[index]} with these profiles and options" if index < len(photos) else "any of these photos"
 
 
 def run(batch: Batch, worker: Worker) -> Iterator[Json]:
@@ -209,12 +211,12 @@ def _read_prepared(photo: Path) -> Json:
     return read(photo, library)
 
 
-def read_one(photo: Path, library: Library) -> Json:
+def read_one(photo: Path, library: Library, told: Told | None = None) -> Json:
     """A photo's reading in its JSON form, or the error's."""
     from keyid.identify import read
 
     try:
-        return read(photo, profiles=library).to_json()
+        return read(photo, profiles=library, told=told).to_json()
     except KeyidError as error:
         return error_json(error)
     except Exception as error:  # one photo never stops the others

@@ -74,7 +74,7 @@ def read(
     """Read the key in a photo: which blade it can be, and its cuts.
 
     With --same-key it reads one key from several photos. With --out it reads many photos, each of a key of its own, on
-    all cores; run again, it goes on where it stopped.
+    all cores, with what is told (as --coin) true of all; run again, it goes on where it stopped.
 
     \b
     Examples:
@@ -84,9 +84,11 @@ def read(
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
-        if as_json or budget or same_key or any(outputs.values()) or told != Told() or asked != Asked():
-            raise click.UsageError("--out goes with --csv, --profiles and --skip-bad only.")
-        read_many(photos, profiles, skip_bad, out, table)
+        one_key = as_json or budget or same_key or any(outputs.values()) or asked != Asked()
+        if one_key or told.pointed != Pointed():
+            others = "--csv, --profiles, --skip-bad, and what is true of all photos (such as --coin)"
+            raise click.UsageError(f"--out goes with {others} only.")
+        read_many(photos, profiles, skip_bad, out, table, told)
         return
     photos = photos_of_one_key(photos, same_key, table)
     if len(photos) > 1 and told.pointed != Pointed():

@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -16,6 +17,7 @@ from keyid.cli_parts import FILE_TO_WRITE, open_library, told_plainly
 
 if TYPE_CHECKING:
     from keyid.batch import Batch, Worker
+    from keyid.told import Told
 
 
 Command = TypeVar("Command", bound=Callable[..., object])
@@ -41,9 +43,14 @@ def photos_of_one_key(photos: tuple[Path, ...], same_key: bool, table: Path | No
     return photos
 
 
-def read_many(paths: tuple[Path, ...], folder: Path | None, skip_bad: bool, out: Path, table: Path | None) -> None:
-    """Read photos, and those in folders, into a file of results; go on where an earlier run stopped."""
-    from keyid.batch import Processes, find_photos, open_batch, write_table
+def read_many(
+    paths: tuple[Path, ...], folder: Path | None, skip_bad: bool, out: Path, table: Path | None, told: Told
+) -> None:
+    """Read photos, and those in folders, into a file of results; go on where an earlier run stopped.
+
+    ``told`` is true of all of them.
+    """
+    from keyid.batch import Processes, find_photos, open_batch, read_one, write_table
 
     photos = find_photos(paths)
     if not photos:
@@ -52,10 +59,10 @@ def read_many(paths: tuple[Path, ...], folder: Path | None, skip_bad: bool, out:
     with told_plainly():
         library = open_library(folder, skip_bad)
     try:
-        batch = open_batch(photos, library, out)
+        batch = open_batch(photos, library, out, told)
     except ValueError as error:
         raise click.BadParameter(f"{error}: name another file.", param_hint="--out") from error
-    with Processes(library, _cores()) as worker:
+    with Processes(library, _cores(), partial(read_one, told=told)) as worker:
         read, refused = _run(batch, worker)
     if table is not None:
         write_table(out, table)

@@ -14,7 +14,10 @@ from click.testing import CliRunner
 
 from keyid.batch import Processes, find_photos, open_batch, read_one, run, write_table
 from keyid.cli import main
+from keyid.coin import coin_named
+from keyid.errors import PhotoError
 from keyid.library import Library, load_library
+from keyid.told import Told
 
 LIBRARY = Library(())
 ERROR = {"error": {"code": "no-key", "message": "", "advice": ""}}
@@ -86,6 +89,9 @@ def test_results_of_other_profiles_or_more_photos_are_not_mixed(tmp_path: Path) 
         open_batch(photos(3), load_library(), out)
     with pytest.raises(ValueError, match="any of these photos"):
         open_batch(photos(2), LIBRARY, out)
+    with pytest.raises(ValueError, match="and options"):
+        open_batch(photos(3), LIBRARY, out, Told(reference="ruler"))
+    assert open_batch(photos(3), LIBRARY, out, Told()).done == 3
 
 
 def deadly(photo: Path, library: Library) -> dict[str, Any]:
@@ -145,6 +151,31 @@ def test_faults_of_the_program_become_errors(monkeypatch: pytest.MonkeyPatch) ->
 
     monkeypatch.setattr("keyid.identify.read", fail)
     assert "RuntimeError: broken" in read_one(Path("a.jpg"), LIBRARY)["error"]["message"]
+
+
+def test_what_is_told_is_told_of_every_photo(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[Told] = []
+
+    def read(*_: object, told: Told, **__: object) -> None:
+        asked.append(told)
+        raise PhotoError("no-key", "", "")
+
+    monkeypatch.setattr("keyid.identify.read", read)
+    told = Told(coin_named("24.26"), "coin")
+    assert read_one(Path("a.jpg"), LIBRARY, told)["error"]["code"] == "no-key"
+    assert asked == [told]
+
+
+def test_command_takes_a_coin_for_all_photos_and_does_not_mix_readings_with_others(tmp_path: Path) -> None:
+    photo = tmp_path / "a.jpg"
+    photo.write_text("no photo")
+    command = ["read", str(photo), "--out", str(tmp_path / "out.jsonl")]
+    done = CliRunner().invoke(main, [*command, "--coin", "24.26"])
+    assert (done.exit_code, "1 could not be read" in done.stderr) == (0, True)
+    without = CliRunner().invoke(main, command)
+    assert (without.exit_code, "with these profiles and options" in without.stderr) == (2, True)
+    pointed = CliRunner().invoke(main, [*command, "--tip", "3,4"])
+    assert (pointed.exit_code, "true of all photos" in pointed.stderr) == (2, True)
 
 
 @pytest.mark.parametrize("options", [["--csv", "t.csv"], ["more"]])

@@ -61,6 +61,7 @@ CAUSES = {
         "Use a bank card, or a ruler of paper or thin steel.",
     ),
 }
+LOST_CAUSES = ("focal length", "principal point")
 
 
 def advise(photo: Photo, scale: Scale, silhouette: Silhouette) -> tuple[Remark, ...]:
@@ -86,7 +87,10 @@ def _of_scale(scale: Scale, silhouette: Silhouette) -> list[Remark]:
     squares: dict[str, float] = {}
     for one in scale.variations:
         squares[one.source] = squares.get(one.source, 0.0) + (width(one.camera) - best) ** 2
-    return [Remark(float(np.sqrt(square)), *CAUSES[source]) for source, square in squares.items()]
+    return [
+        Remark(float(np.sqrt(square)), *CAUSES[source], lost=source in LOST_CAUSES)
+        for source, square in squares.items()
+    ]
 
 
 def _across_px(scale: Scale, silhouette: Silhouette) -> Array:
@@ -129,7 +133,7 @@ def _of_pixels(photo: Photo, scale: Scale) -> list[Remark]:
     blur = rim_blur_mm(photo, scale.outline_px, density)
     near = "Go nearer, to about 20 cm, and send the original as a file."
     return [
-        Remark(edge if edge > EDGE_FINE_MM else 0.0, f"There are only {density:.0f} pixels to a mm.", near),
+        Remark(edge if edge > EDGE_FINE_MM else 0.0, f"There are only {density:.0f} pixels to a mm.", near, lost=True),
         Remark(
             max(0.0, BLUR_COST * (blur - BLUR_FREE_MM)),
             f"The photo is blurred by {blur:.2f} mm.",

@@ -10,11 +10,22 @@ RETAKE_MM = 0.08  # a tenth of a mm is a third of a usual depth step: take the p
 
 @dataclass(frozen=True)
 class Remark:
-    """One thing that limits a photo: what it may cost in mm at the root of a cut, what it is, and what to do."""
+    """One thing that limits a photo.
+
+    Attributes
+    ----------
+    cost_mm : float
+        What it may cost at the root of a cut.
+    what, advice : str
+        What it is, and what to do.
+    lost : bool
+        Whether the original photo may be without it: what was lost on a photo's way is told for itself (`sending`).
+    """
 
     cost_mm: float
     what: str
     advice: str
+    lost: bool = False
 
 
 def expected_mm(remarks: tuple[Remark, ...]) -> float:

@@ -13,7 +13,8 @@ import numpy as np
 
 from keyid.blade import Blade
 from keyid.photo import Photo
-from keyid.photo_advice import EDGE_PX, WORTH_MM
+from keyid.photo_advice import EDGE_PX
+from keyid.remark import WORTH_MM
 
 Way = Literal["screenshot", "cropped", "shrunk", "bare"]
 

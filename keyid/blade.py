@@ -470,7 +470,23 @@ def _trace(reduced: Reduced, name: str, plan: Plan) -> EdgeTrace:
     height, u = np.where(seen, height, np.nan), np.where(seen, u, np.nan)
     inside = (x > -1e-9) & (x < last)
     order = np.argsort(x[inside])
-    return EdgeTrace(x[inside][order], height[inside][order], u[inside][order], CORRELATION_MM)
+    return EdgeTrace(*_evenly(x[inside][order], height[inside][order], u[inside][order]), CORRELATION_MM)
+
+
+def _evenly(x_mm: Array, height_mm: Array, u_mm: Array) -> tuple[Array, Array, Array]:
+    """The same edge at evenly spaced stations.
+
+    The points were even along the frame that the outline was measured in; the blade's axis is turned against it, so
+    that they lie closer on flanks that rise and further apart on those that fall.
+    """
+    seen = np.isfinite(u_mm)
+    if seen.sum() < 2:
+        return x_mm, height_mm, u_mm
+    even = np.arange(x_mm[0], x_mm[-1] + 1e-9, POINT_MM)
+    after = np.clip(np.searchsorted(x_mm, even), 1, len(x_mm) - 1)
+    nearest = np.where(even - x_mm[after - 1] < x_mm[after] - even, after - 1, after)
+    height, u = (np.interp(even, x_mm[seen], column[seen]) for column in (height_mm, u_mm))
+    return even, np.where(seen[nearest], height, np.nan), np.where(seen[nearest], u, np.nan)
 
 
 def _tip(reduced: Reduced, plan: Plan) -> Array:

@@ -12,7 +12,6 @@ import pytest
 from keyid.cautions import CAUTIONS
 from tests.conftest import Answer, truth
 
-# Read right at present.  To come here when it is: two-edged-tip-stop-plastic-head.
 CUT_KEYS = [
     "flash-without-exif",
     "key-on-card",
@@ -20,6 +19,7 @@ CUT_KEYS = [
     "plastic-head-in-the-sun",
     "tip-stop",
     "two-edged",
+    "two-edged-tip-stop-plastic-head",
 ]
 READABLE = [*CUT_KEYS, "uncut-blank"]
 MANY_U = 4.0  # standard uncertainties: passed by chance once in 16,000 lengths if u is right
@@ -80,7 +80,7 @@ def test_the_reading_keeps_its_contract(answer_for: AnswerFor, name: str) -> Non
     assert math.isclose(sum(stated), 1.0, abs_tol=1e-9)
     assert stated[: len(made["candidates"])] == sorted(stated[: len(made["candidates"])], reverse=True)
     assert made["photo"]["file"] == f"{name}.jpg"
-    assert made["cautions"] == list(CAUTIONS)
+    assert made["cautions"][: len(CAUTIONS)] == list(CAUTIONS)  # what the photo lost on its way may follow
     assert all(u > 0 for u in uncertainties(made))
     assert answer.stderr == ""
 

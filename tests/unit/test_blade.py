@@ -151,6 +151,18 @@ def test_moving_and_turning_a_key_does_not_change_it(
     np.testing.assert_allclose([c.root.mm for c in cuts], [c.root_mm for c in KEY.cuts], atol=ROUNDING_MM)
 
 
+@pytest.mark.parametrize("crooked_mm", [-0.7, 0.7])
+def test_stations_are_even_in_a_crooked_frame_too(crooked_mm: float) -> None:
+    """Cuts are found by counting stations: a per cent lost at each of them would be another blade's spacing."""
+    scene = view_of(TIP_STOP, tilt_deg=10.0, azimuth_deg=30.0, yaw_deg=15.0, picture=False)
+    blade = measured(scene, outline=exact_outline(scene, crooked_mm=crooked_mm))
+    for name, trace in (("a", blade.a), ("b", blade.b)):
+        np.testing.assert_allclose(np.diff(trace.x_mm), STATION_MM, atol=1e-9)
+        truth = scene.truth.height_mm("a" if name == "a" else "b", trace.x_mm)
+        clear = (trace.x_mm > 0.8) & (trace.x_mm < TIP_STOP.length_mm - 0.5)
+        np.testing.assert_allclose(trace.height_mm[clear], truth[clear], atol=STATION_MM / 2)
+
+
 @pytest.mark.parametrize("crooked_mm", [-0.2, 0.2])
 def test_a_crooked_frame_does_not_change_a_key(crooked_mm: float) -> None:
     scene = view_of(tilt_deg=10.0, azimuth_deg=60.0, yaw_deg=30.0, picture=False)

@@ -9,13 +9,9 @@ from typing import Any, TypeVar, cast
 import click
 
 from keyid.coin import Coin, CoinError, coin_named
-from keyid.told import ReferenceKind, Told
+from keyid.told import BARS_MM, KINDS, THICKNESSES_MM, Told
 
 Command = TypeVar("Command", bound=Callable[..., object])
-
-THICKNESSES_MM = (0.8, 5.0)  # of any key's blade (common practice, no source)
-KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin", "sheet": "sheet"}
-BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
 
 
 class CoinType(click.ParamType[Coin]):

@@ -88,7 +88,12 @@ def confirmed(reading: Json, profiles: Mapping[str, Profile], values: list[HandV
     new = copy.deepcopy(reading)
     said = _disagreeing(values)
     for value in values:
-        said += _weigh_root(new, profiles, value) if value.what == "root" else _weigh_size(new, profiles, value)
+        if value.what != "root":
+            said += _weigh_size(new, profiles, value)
+        elif new["bitting"] is None or value.cut > len(new["bitting"]["cuts"]):
+            said.append(f"This reading has no cut {value.cut} to compare {value.mm:.2f} mm with.")
+        else:
+            said += _weigh_root(new, profiles, value)
     best = hand_measurements(new, profiles)
     new["next_measurement"] = {"what": f"Measure the {best[0].words}.", "why": best[0].why + "."} if best else None
     new["confirm"] = [check for check in new["confirm"] if not any(_is_of(check, value) for value in values)]

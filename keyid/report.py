@@ -62,12 +62,15 @@ class Record:
         Who asked for the key, and what authority was seen.
     hide_bitting : bool
         True for a copy that may leave the workshop: no bitting, no cuts, no photo.
+    measured : tuple of str
+        What was measured by hand and is weighed in the reading.
     """
 
     made: datetime.datetime
     asked_by: str | None = None
     authority: str | None = None
     hide_bitting: bool = False
+    measured: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -361,5 +364,7 @@ def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
     yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
     if reading.pointed:
         yield "by hand", pointed_words(reading)
+    if record.measured and not record.hide_bitting:
+        yield "by caliper", "; ".join(record.measured)
     yield "none of the known blades", percent(reading.none_of_these)
     yield "keyid", version("keyid")

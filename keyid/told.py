@@ -10,6 +10,11 @@ from keyid.pointed import NOTHING_POINTED, Pointed
 
 ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
 
+KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin", "sheet": "sheet"}
+"""References that can be told, by what people call them."""
+THICKNESSES_MM = (0.8, 5.0)  # of any key's blade (common practice, no source)
+BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
+
 
 @dataclass(frozen=True)
 class Told:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import functools
 import json
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
@@ -46,7 +47,7 @@ from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.request import MESSAGE
 from keyid.text import plain
-from keyid.told import Told
+from keyid.told import BARS_MM, KINDS, THICKNESSES_MM, Told
 
 Json = dict[str, Any]
 
@@ -178,7 +179,7 @@ class Page:
         if key is None:
             return HTMLResponse(rendered("gone.html", desk=_desk(request).id, said=GONE), 404)
         others = [one for one in _desk(request).keys.values() if one.id != key.id and phase(one) == "read"]
-        shown = rendered("key.html", key=key, state=state(key, self._profiles), coins=COINS, others=others)
+        shown = rendered("key.html", key=key, state=state(key, self._profiles), coins=COINS, kinds=KINDS, others=others)
         return HTMLResponse(shown)
 
     async def _now(self, request: Request) -> Response:
@@ -215,13 +216,11 @@ class Page:
         key = self._asked_for(request)
         if key is None:
             return _said(GONE, 404)
-        asked = await _typed(request)
         try:
-            coin = coin_named(_text(asked, "coin")) if _text(asked, "coin") else None
-            thickness = typed_mm(_text(asked, "thickness")) if _text(asked, "thickness") else None
+            told = _told_of(key.told, await _typed(request))
         except (CoinError, ValueError) as error:
             return _said(str(error), 400)
-        return self._again(key, replace(key.told, coin=coin, thickness_mm=thickness))
+        return self._again(key, told)
 
     async def _pointed(self, request: Request) -> Response:
         """Read the key again with what was pointed at: ``what`` and ``at``; or undone, or as it was found."""
@@ -309,11 +308,36 @@ class Page:
                 rendered("gone.html", desk=_desk(request).id, said="Choose two keys that were read."), 404
             )
         profiles = tuple(self._profiles.values())
-        compared = await asyncio.to_thread(compare_keys, old.examination.blade, new.examination.blade, profiles)
-        return HTMLResponse(rendered("compare.html", old=old, new=new, **compared_words(compared)))
+        used = request.query_params.get("used") == "yes"
+        compare = functools.partial(compare_keys, new_is_used=used)
+        compared = await asyncio.to_thread(compare, old.examination.blade, new.examination.blade, profiles)
+        return HTMLResponse(rendered("compare.html", old=old, new=new, used=used, **compared_words(compared)))
 
     def _asked_for(self, request: Request) -> Key | None:
         return self.desks.key(_desk(request), request.path_params["key"])
+
+
+def _told_of(before: Told, asked: Json) -> Told:
+    """Return what is told of a photo by what was typed; raises CoinError or ValueError with a sentence."""
+    coin = coin_named(_text(asked, "coin")) if _text(asked, "coin") else None
+    reference = KINDS.get(_text(asked, "reference"))
+    if reference == "coin" and coin is None:
+        raise ValueError("Tell which coin it is, by its name or its diameter in mm.")
+    bar = _length(asked, "bar", BARS_MM)
+    return replace(
+        before, coin=coin, reference=reference, bar_mm=bar, thickness_mm=_length(asked, "thickness", THICKNESSES_MM)
+    )
+
+
+def _length(asked: Json, name: str, within_mm: tuple[float, float]) -> float | None:
+    """A length that was typed; None for nothing."""
+    if not _text(asked, name):
+        return None
+    mm = typed_mm(_text(asked, name))
+    low, high = within_mm
+    if not low <= mm <= high:
+        raise ValueError(f"{mm:g} mm can't be right: it is between {low:g} and {high:g} mm.")
+    return mm
 
 
 class TooMuch(Exception):

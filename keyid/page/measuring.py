@@ -88,7 +88,7 @@ class Measuring:
             except Exception as error:
                 _refused(key, error)
         if not key.forgotten:
-            key.measuring, key.begun = False, None
+            key.measuring = False
             key.change()
 
     async def _in_thread(self, work: Callable[..., Any], *inputs: object) -> Any:  # noqa: ANN401
@@ -139,5 +139,5 @@ def _refused(key: Key, error: Exception) -> None:
         message = f"This photo made the program fail ({type(error).__name__}: {error})."
         error = PhotoError("key-unclear", message, "Take another photo, and report this one.")
     key.error, key.examination = error, None
-    key.measuring, key.begun = False, None
+    key.measuring = False
     key.change()

@@ -28,7 +28,7 @@ from keyid.reading_parse import parse_reading
 from keyid.remark import RETAKE_MM, expected_mm
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import percent, pointed_words
+from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, percent, pointed_words
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]
@@ -37,7 +37,7 @@ STAGES: tuple[tuple[Stage, str, str], ...] = (
     ("photo", "Opening the photo", "Photo opened"),
     ("scale", "Looking for something of known size", "Scale found"),
     ("key", "Looking for the key", "Key found"),
-    ("strip", "Telling the blade from what is around it", "Blade found"),
+    ("strip", "Looking for the blade", "Blade found"),
     ("edges", "Following the blade's edges", "Edges followed"),
     ("blade", "Measuring", "Measured"),
     ("face", "Looking for grooves", "Looked for grooves"),
@@ -56,6 +56,11 @@ SHORT = {
     },
 }
 """Names of fields, short enough for a phone's list."""
+HERE = {
+    "--coin": "Tell which coin it is below, under “Tell more of this photo”.",
+    "--reference": "Tell the right coin, or choose what the scale is from, under “Tell more of this photo”.",
+}
+"""What to do on the page, where the advice names an option of the command line."""
 REPAIRS = {
     "no-reference": "reference",
     "reference-unclear": "reference",
@@ -111,7 +116,7 @@ def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ()) -> Js
         "as_found": key.told.pointed != NOTHING_POINTED,
         "steps": rendered("steps.html", steps=_steps(key), reading=key.measuring and now is None),
         "advice": rendered("advice.html", **_advice(key)),
-        "answer": rendered("answer.html", key=key, report=report, by_hand=_by_hand(now), point=_point_at(key)),
+        "answer": rendered("answer.html", key=key, report=report, by_hand=_by_hand(now), **_refusal(key)),
         "more": rendered("more.html", report=report),
         "confirm": rendered("values.html", **_confirm(key, profiles, now)),
         "next": _next(key, profiles, now),
@@ -140,7 +145,8 @@ def verdict(key: Key, profiles: Profiles) -> str:
 def record(key: Key, *, hide_bitting: bool = False) -> Record:
     """What goes on file."""
     made = datetime.datetime.now().astimezone()
-    return Record(made, key.asked_by or None, key.authority or None, hide_bitting)
+    measured = tuple(f"{value_words(value)}: {value.mm:.2f} mm" for value in key.values)
+    return Record(made, key.asked_by or None, key.authority or None, hide_bitting, measured)
 
 
 def _words(key: Key, now: Now) -> Report:
@@ -152,9 +158,13 @@ def _by_hand(now: Now | None) -> str:
     return "" if now is None else pointed_words(now.reading)
 
 
-def _point_at(key: Key) -> str:
-    """What pointing at may help where a photo was refused; empty where nothing does."""
-    return "" if key.error is None else REPAIRS.get(key.error.code, "")
+def _refusal(key: Key) -> Json:
+    """What to do where a photo was refused, and what to point at; empty where that is no help."""
+    if key.error is None:
+        return {"todo": "", "point": ""}
+    advice = key.error.advice
+    todo = next((here for option, here in HERE.items() if option in advice), advice)
+    return {"todo": todo, "point": REPAIRS.get(key.error.code, "")}
 
 
 def _steps(key: Key) -> list[Json]:
@@ -245,7 +255,8 @@ def compared_words(compared: Comparison) -> Json:
     cuts = [
         (f"{cut.position.mm:.2f}", *(_limits(value, sign) for value, sign in _lengths(cut))) for cut in compared.cuts
     ]
-    return {"same": percent(compared.same), "notes": compared.notes, "cuts": cuts, "report": {"cautions": CAUTIONS}}
+    notes = [note.replace("compare with --used", "tick “used” below") for note in compared.notes]
+    return {"same": percent(compared.same), "notes": notes, "cuts": cuts, "report": {"cautions": CAUTIONS}}
 
 
 def _lengths(cut: ComparedCut) -> tuple[tuple[Length | None, str], ...]:
@@ -277,5 +288,6 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    environment.filters["together"] = lambda text: UNIT_AFTER_SPACE.sub(NO_BREAK, text)
     environment.filters["cost"] = lambda mm: Markup(f"{mm:.2f}&nbsp;mm")
     return environment

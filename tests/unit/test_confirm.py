@@ -88,6 +88,14 @@ def test_contradictions_are_told() -> None:
     assert any("is no depth of the blade" in sentence or "measure again" in sentence for sentence in said[1:])
 
 
+def test_a_value_of_a_cut_that_the_reading_lacks_is_told_and_left_out() -> None:
+    reading = reading_of(Length(8.06, 0.05))
+    for form, cut in ((reading, 9), ({**reading, "bitting": None}, 3)):
+        new, said = confirmed(form, BY_ID, [HandValue("root", 6.25, cut)])
+        assert said == [f"This reading has no cut {cut} to compare 6.25 mm with."]
+        assert new["candidates"] == reading["candidates"]
+
+
 @pytest.mark.parametrize("group", ["pier-5", "pier-twin"])
 def test_a_groove_by_hand_tells_blades_apart_and_keeps_their_bitting(group: str) -> None:
     """Whether or not the photo told the two apart before."""

@@ -6,6 +6,7 @@ Attacks as in the OWASP Cheat Sheet Series (Cross-Site Request Forgery Preventio
 
 from __future__ import annotations
 
+import json
 import re
 import socket
 from collections.abc import Iterator
@@ -214,3 +215,21 @@ def test_odd_requests_are_refused_in_words(browser: Client, desk: str, typed: by
     answer = browser.post(f"{desk}key/{give(browser, desk)}/values", typed)
     assert answer.status == 400
     assert answer.json()["said"]
+
+
+@pytest.mark.parametrize(
+    ("told", "sentence"),
+    [
+        ({"coin": "moon dollar"}, "is not among the coins known here"),
+        ({"reference": "coin"}, "Tell which coin it is"),
+        ({"thickness": "thick"}, "is not a length such as"),
+        ({"thickness": "22"}, "between 0.8 and 5 mm"),
+        ({"bar": "1,0"}, "between 80 and 120 mm"),
+    ],
+)
+def test_what_is_told_wrongly_is_answered_in_words(
+    browser: Client, desk: str, told: dict[str, str], sentence: str
+) -> None:
+    answer = browser.post(f"{desk}key/{give(browser, desk)}/told", json.dumps(told).encode())
+    assert answer.status == 400
+    assert sentence in answer.json()["said"]

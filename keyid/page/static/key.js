@@ -203,7 +203,8 @@ byId("telling").addEventListener("submit", async (event) => {
   event.preventDefault();
   try {
     say("");
-    show(await tell(`${id}/told`, { coin: byId("coin").value, thickness: byId("thickness").value }));
+    const told = ["coin", "reference", "bar", "thickness"].map((name) => [name, byId(name).value]);
+    show(await tell(`${id}/told`, Object.fromEntries(told)));
     follow();
   } catch (error) {
     failed(error);

@@ -30,6 +30,7 @@ CAMERA = slice(0, 13)
 SHIFT = slice(13, 17)  # outward shift of each side's edge in pixels
 TWIST = slice(17, 21)  # and how much more it shifts at the side's end, less at its beginning
 COUNT = 21
+_BENT = np.r_[SIZE, FOCAL, DISTORTION, POSE]  # those that the prediction is not linear in: numeric derivatives
 
 HALF_MM = np.array([card.straight_mm(side) for side in range(4)])
 
@@ -216,11 +217,16 @@ def _huber_weight(residual: Array) -> Array:
 
 def _residual_and_slope(points: EdgePoints, start: Camera, values: Array, scale: Array) -> tuple[Array, Array]:
     """Residuals in units of u, shape (n,), and derivatives of the prediction by scaled parameter, shape (n, 21)."""
-    moved = np.concatenate([values[None], values + STEP * np.diag(scale)])
+    moved = np.concatenate([values[None], (values + STEP * np.diag(scale))[_BENT]])
     predicted = _predict(points, start, moved)
     residual = (np.sum(points.normal_px * points.point_px, axis=1) - predicted[0]) / points.u_px
-    slope = (predicted[1:] - predicted[0]).T / STEP / points.u_px[:, None]
-    return residual, slope
+    slope = np.empty((len(residual), COUNT))
+    slope[:, _BENT] = (predicted[1:] - predicted[0]).T / STEP
+    own_side = points.side[:, None] == np.arange(4)
+    slope[:, CENTRE] = points.normal_px * scale[CENTRE]
+    slope[:, SHIFT] = own_side * scale[SHIFT]
+    slope[:, TWIST] = own_side * (points.along_mm / HALF_MM[points.side])[:, None] * scale[TWIST]
+    return residual, slope / points.u_px[:, None]
 
 
 def _predict(points: EdgePoints, start: Camera, values: Array) -> Array:

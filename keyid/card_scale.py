@@ -79,12 +79,13 @@ def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Len
     """Fits to the first place that turns out to be a card, one for each lens that it allows, best first."""
     factor = small.shape[1] / pixels.shape[1]
     focals = tuple(lens.focal_px * factor * share for lens in lenses for share in _spread(lens))
-    for proposal in card_search.propose(small, focals):
+    lines = card_search.find_lines(small)
+    for proposal in card_search.propose(small, lines, focals):
         found = [fit for lens in lenses if (fit := measure(pixels, small, proposal, lens)) is not None]
         found.sort(key=_log_evidence, reverse=True)
         if found and _is_card(pixels, found[0]):
             return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
-    if card_search.leaves_picture(small):
+    if card_search.leaves_picture(small, lines):
         raise PhotoError(
             "reference-cut-off",
             "The card leaves the picture, so its size can't be measured.",

@@ -107,7 +107,7 @@ class Proposal:
     merit: float
 
 
-def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Proposal]:
+def propose(small: NDArray[np.uint8], lines: Lines, focals_px: tuple[float, ...]) -> list[Proposal]:
     """Places where a card may lie, likeliest first, each distinct from the others.
 
     Those whose merit is below MIN_MERIT are left out.
@@ -116,10 +116,12 @@ def propose(small: NDArray[np.uint8], focals_px: tuple[float, ...]) -> list[Prop
     ----------
     small : ndarray of uint8, shape (height, width, 3)
         The shrunk photo.
+    lines : Lines
+        Its straight edges.
     focals_px : tuple of float
         Focal lengths to consider, in its pixels.
     """
-    corners = propose_quads(find_lines(small))
+    corners = propose_quads(lines)
     if len(corners) == 0:
         return []
     maps = homographies(corners)
@@ -157,9 +159,8 @@ def _apart(one: Array, other: Array) -> float:
     return min(float(np.abs(one - np.roll(other, turn, axis=0)).max()) for turn in (0, 2))
 
 
-def leaves_picture(small: NDArray[np.uint8]) -> bool:
+def leaves_picture(small: NDArray[np.uint8], lines: Lines) -> bool:
     """Whether one end of a card is seen whose long or short sides run out of the picture."""
-    lines = find_lines(small)
     crossing, reach = _crossings(lines)
     corner = _corners(lines, reach)
     border = BORDER_SHARE * max(small.shape)

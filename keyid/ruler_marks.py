@@ -94,7 +94,7 @@ def read_marks(pixels: NDArray[np.uint8], row: Row) -> Marks | None:
 
 def _strip(pixels: NDArray[np.uint8], row: Row, t: Array, h: Array) -> Array:
     """Darkness of the photo along the row, shape (len(h), len(t)); outside the photo its border's."""
-    at = row.to_px(np.broadcast_to(t, (len(h), len(t))), np.broadcast_to(h[:, None], (len(h), len(t))))
+    at = row.to_px(t[None], h[:, None])
     grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
     places = at.astype(np.float32)
     values = cv2.remap(grey, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)

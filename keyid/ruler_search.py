@@ -61,7 +61,7 @@ class Row:
     count: int
 
     def to_px(self, t: Array, h: Array) -> Array:
-        """Pixels (..., 2) of places."""
+        """Pixels (..., 2) of places; ``t`` and ``h`` are broadcast."""
         angle = np.arctan2(self.along[1], self.along[0]) + self.turn_rad[0] + self.turn_rad[1] * t
         across = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
         return np.asarray(self.middle_px + t[..., None] * self.along + h[..., None] * across)

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from keyid.camera import Camera
 from keyid.lie import Lie
+from keyid.light import codes_of_light, light_of_levels
 from keyid.photo import Photo
 
 Array = NDArray[np.float64]
@@ -81,13 +82,13 @@ def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_m
     corner = [photo.width_px - 1, photo.height_px - 1]
     low = np.clip(np.floor(grid.min(axis=(0, 1))).astype(int) - 8, 0, corner)
     high = np.clip(np.ceil(grid.max(axis=(0, 1))).astype(int) + 8, low + 1, np.add(corner, 1))
-    window = photo.pixels[low[1] : high[1], low[0] : high[0]]
+    window = light_of_levels(photo.pixels[low[1] : high[1], low[0] : high[0]])
     pixels_per_sample = float(np.linalg.norm(grid[0, 1] - grid[0, 0]))
     if pixels_per_sample > ANTIALIAS_FROM:
-        window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.35 * pixels_per_sample), np.uint8)
+        window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.35 * pixels_per_sample), np.float32)
     local = (grid - low).astype(np.float32)
-    values = cv2.remap(window, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return Strip(values.astype(np.float32) / 255.0, s_mm, v_mm, length_mm, width_mm, lie)
+    light = cv2.remap(window, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    return Strip(codes_of_light(np.asarray(light, np.float32)), s_mm, v_mm, length_mm, width_mm, lie)
 
 
 def gradients(values: Image) -> tuple[Image, Image]:

@@ -212,13 +212,24 @@ def variations(found: PoseFit) -> tuple[Variation, ...]:
 
 def _aside(best: PoseFit, other: PoseFit, share: float) -> Variation:
     """The camera part of the way from the best estimate to another."""
-    one, two = best.camera, other.camera
-    apart = cv2.Rodrigues(two.rotation @ one.rotation.T)[0]
-    rotation = cv2.Rodrigues(apart * share)[0] @ one.rotation
-    place = one.translation_mm + share * (two.translation_mm - one.translation_mm)
-    focal = float(one.focal_px ** (1 - share) * two.focal_px**share)
     source = "pose" if best.lens == other.lens else "focal length"
-    return Variation(source, replace(one, focal_px=focal, rotation=rotation, translation_mm=place))
+    return Variation(source, between(best.camera, other.camera, share))
+
+
+def between(one: Camera, other: Camera, share: float) -> Camera:
+    """The camera a share of the way from one to another.
+
+    Where the world's origin is seen, and how large, changes evenly from the one to the other: two cameras that see it
+    alike, a short lens near and a long one far away, have only such cameras between them.
+    """
+    turn = cv2.Rodrigues(other.rotation @ one.rotation.T)[0]
+    size = [camera.focal_px / camera.translation_mm[2] for camera in (one, other)]
+    seen = [camera.translation_mm[:2] * px_per_mm for camera, px_per_mm in zip((one, other), size, strict=True)]
+    focal = one.focal_px ** (1 - share) * other.focal_px**share
+    depth = focal / (size[0] ** (1 - share) * size[1] ** share)
+    place = depth * np.array([*((1 - share) * seen[0] + share * seen[1]) / focal, 1.0])
+    rotation = cv2.Rodrigues(turn * share)[0] @ one.rotation
+    return replace(one, focal_px=float(focal), rotation=rotation, translation_mm=place)
 
 
 def _prior(model: Model, lens: Lens) -> tuple[Array, Array]:

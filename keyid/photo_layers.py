@@ -60,7 +60,7 @@ def layered_closeup(examination: Examination, profile: Profile | None) -> Layere
     """The blade from near, level, tip to the right; ``profile`` is that of the bitting."""
     view = closeup(examination)
     layers = [
-        _layer("edges", "edges as seen", OUTLINE, [*edge_px(examination, "a"), *edge_px(examination, "b")], view),
+        _layer("edges", "edges as seen", OUTLINE, _both_edges(examination), view),
         _ends(examination, view),
         _roots(examination, view),
     ]
@@ -76,12 +76,17 @@ def layered_overview(examination: Examination) -> LayeredPhoto:
         whole.affine * OVERVIEW_PART, (int(whole.size_px[0] * OVERVIEW_PART), int(whole.size_px[1] * OVERVIEW_PART))
     )
     outline = examination.scale.outline_px
-    edges = [*edge_px(examination, "a"), *edge_px(examination, "b")]
+    edges = _both_edges(examination)
     layers = [
         _layer("reference", "reference", REFERENCE, [np.vstack([outline, outline[:1]])], view),
         _layer("edges", "edges as seen", OUTLINE, edges, view),
     ]
     return _layered(examination, view, layers)
+
+
+def _both_edges(examination: Examination) -> list[Array]:
+    blade, frame = examination.blade, examination.frame
+    return [*edge_px(blade, frame, "a"), *edge_px(blade, frame, "b")]
 
 
 def _layered(examination: Examination, view: View, layers: list[Layer]) -> LayeredPhoto:

@@ -14,6 +14,7 @@ from PIL import Image, ImageDraw, ImageFont
 from keyid.text import plain, verdict
 
 if TYPE_CHECKING:
+    from keyid.blade import Blade, Frame
     from keyid.identify import Examination
 
 Array = NDArray[np.float64]
@@ -107,7 +108,7 @@ def _marks(examination: Examination) -> list[Mark]:
     marks = [
         Mark(examination.scale.outline_px, REFERENCE, closed=True),
         Mark(examination.frame.axis_px, AXIS),
-        *(Mark(points, OUTLINE) for edge in ("a", "b") for points in edge_px(examination, edge)),
+        *(Mark(points, OUTLINE) for edge in ("a", "b") for points in edge_px(blade, frame, edge)),
         Mark(bar, LIGHT, label="10 mm"),
     ]
     if blade.stop != "unknown":
@@ -117,11 +118,11 @@ def _marks(examination: Examination) -> list[Mark]:
     return marks + root_marks(examination)
 
 
-def edge_px(examination: Examination, edge: Literal["a", "b"]) -> list[Array]:
+def edge_px(blade: Blade, frame: Frame, edge: Literal["a", "b"]) -> list[Array]:
     """Return the measured stretches of an edge; where nothing was seen there is a gap."""
-    trace = examination.blade.a if edge == "a" else examination.blade.b
+    trace = blade.a if edge == "a" else blade.b
     seen = np.isfinite(trace.height_mm)
-    points = examination.frame.to_px(trace.x_mm, trace.height_mm, edge)
+    points = frame.to_px(trace.x_mm, trace.height_mm, edge)
     starts = np.flatnonzero(np.diff(np.concatenate([[False], seen, [False]]).astype(int)))
     return [points[first:last] for first, last in starts.reshape(-1, 2)]
 

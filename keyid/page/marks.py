@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.blade import Blade, Frame
 from keyid.identify import Examination
 from keyid.page.desks import Key
 from keyid.picture import (
@@ -34,11 +35,22 @@ def marks(key: Key, reading: Reading | None) -> list[Json]:
     scale, silhouette = key.done.get("scale"), key.done.get("key")
     if isinstance(scale, Scale):
         found.append(_mark("reference", REFERENCE, [_closed(scale.outline_px)]))
-    if key.examination is not None and reading is not None:
-        found += _measured(replace(key.examination, reading=reading))
+    blade, frame = _newest_blade(key)
+    if blade is not None and frame is not None:
+        found += _measured(blade, frame)
     elif isinstance(silhouette, Silhouette):
         found.append(_mark("key", OUTLINE, [_closed(silhouette.outline_px)]))
+    if key.examination is not None and reading is not None:
+        found += _roots(replace(key.examination, reading=reading))
     return found
+
+
+def _newest_blade(key: Key) -> tuple[Blade | None, Frame | None]:
+    """The blade of the present reading, as soon as it is measured, or else of the last one."""
+    match key.done.get("blade"):
+        case (Blade() as blade, Frame() as frame):
+            return blade, frame
+    return (None, None) if key.examination is None else (key.examination.blade, key.examination.frame)
 
 
 def blade_view(key: Key) -> Json | None:
@@ -52,18 +64,22 @@ def blade_view(key: Key) -> Json | None:
     }
 
 
-def _measured(examination: Examination) -> list[Json]:
-    """Edges, stop, tip and roots."""
-    blade, frame = examination.blade, examination.frame
+def _measured(blade: Blade, frame: Frame) -> list[Json]:
+    """Edges, stop and tip."""
     across = np.array([-ENDS_BEYOND_MM / 2, blade.width.mm + ENDS_BEYOND_MM])
-    found = [_mark("edges", OUTLINE, [*edge_px(examination, "a"), *edge_px(examination, "b")])]
+    found = [_mark("edges", OUTLINE, [*edge_px(blade, frame, "a"), *edge_px(blade, frame, "b")])]
     if blade.stop != "unknown":
         found.append(_mark("stop", STOP, [frame.to_px(np.zeros(2), across, "a")], f"stop: {blade.stop}"))
     if blade.length is not None:
         found.append(_mark("tip", TIP, [frame.to_px(np.full(2, blade.length.mm), across, "a")], "tip"))
-    for mark in root_marks(examination):
-        found.append({**_mark("root", mark.colour, [mark.points_px], mark.label), "cut": mark.number})
     return found
+
+
+def _roots(examination: Examination) -> list[Json]:
+    return [
+        {**_mark("root", mark.colour, [mark.points_px], mark.label), "cut": mark.number}
+        for mark in root_marks(examination)
+    ]
 
 
 def _mark(kind: str, colour: Colour, lines: list[Array], label: str = "") -> Json:

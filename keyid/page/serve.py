@@ -62,13 +62,15 @@ def serve(library: Library, port: int, lan: bool, browser: bool, say: Callable[[
     address = f"http://{hosts[0]}{ENTRANCE}{entrance.token}"
     say(address)
     if lan:
-        entrance.spent = lambda: _offer(entrance, hosts[1], say)
+        entrance.spent = lambda: offer(entrance, hosts[1], say)
         say(LAN_MEANS)
         entrance.spent()
     if browser:
         threading.Timer(0.5, webbrowser.open, [address]).start()
-    server = uvicorn.Server(page_config(page))
-    server.run(sockets=listening)
+    try:
+        uvicorn.Server(page_config(page)).run(sockets=listening)
+    except KeyboardInterrupt:  # the usual end: everything is forgotten by now
+        say("Stopped: everything is forgotten.")
 
 
 def page_config(page: Page) -> uvicorn.Config:
@@ -88,7 +90,7 @@ def page_config(page: Page) -> uvicorn.Config:
     )
 
 
-def _offer(entrance: Entrance, host: str, say: Callable[[str], None]) -> None:
+def offer(entrance: Entrance, host: str, say: Callable[[str], None]) -> None:
     """Show a new way in for one phone."""
     token = secret()
     entrance.once.add(token)

@@ -25,7 +25,7 @@ from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
-from keyid.remark import RETAKE_MM, expected_mm
+from keyid.remark import RETAKE_MM, expected_mm, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, percent, pointed_words
@@ -185,8 +185,15 @@ def _found(key: Key, stage: Stage, done: str) -> str:
 
 def _advice(key: Key) -> Json:
     remarks = key.advice or ()
-    total = expected_mm(remarks)
-    return {"known": key.advice is not None, "remarks": remarks, "total": total, "retake": total >= RETAKE_MM}
+    verdict, _, meaning = verdict_words(remarks).partition(": ")
+    retake = expected_mm(remarks) >= RETAKE_MM
+    return {
+        "known": key.advice is not None,
+        "remarks": remarks,
+        "verdict": verdict,
+        "meaning": meaning,
+        "retake": retake,
+    }
 
 
 def _confirm(key: Key, profiles: Profiles, now: Now | None) -> Json:
@@ -289,5 +296,4 @@ def templates() -> Environment:
         lstrip_blocks=True,
     )
     environment.filters["together"] = lambda text: UNIT_AFTER_SPACE.sub(NO_BREAK, text)
-    environment.filters["cost"] = lambda mm: Markup(f"{mm:.2f}&nbsp;mm")
     return environment

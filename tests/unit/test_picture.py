@@ -58,7 +58,8 @@ def test_without_a_bitting_the_found_cuts_are_drawn() -> None:
 
 
 def test_an_unseen_stretch_of_an_edge_is_a_gap() -> None:
-    pieces = picture.edge_px(examination(), "a")
+    made = examination()
+    pieces = picture.edge_px(made.blade, made.frame, "a")
     assert len(pieces) == 2
     assert pieces[0][-1, 0] < STOP_PX[0] + 10 * PX_PER_MM < pieces[1][0, 0]
 

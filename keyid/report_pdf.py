@@ -74,7 +74,7 @@ def _what_to_do(pdf: FPDF, report: Report) -> None:
         also = f" Also possible: {report.also}." if report.also else ""
         _write(pdf, f"Whole bitting: {report.sure}. Read {report.order}.{also}", SMALL_PT)
     if report.advice:
-        _paragraphs(pdf, "This photo is poor", [report.advice])
+        _paragraphs(pdf, "What limits the photo", [report.advice])
     if report.do_now:
         _paragraphs(pdf, "Do now", [report.do_now])
     _paragraphs(pdf, "Before metal is cut", [" ".join(report.cautions)])

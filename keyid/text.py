@@ -9,7 +9,7 @@ from keyid.double_check import check_words
 from keyid.errors import KeyidError
 from keyid.length import MM_PER_INCH, Length
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
-from keyid.remark import verdict_words
+from keyid.remark import Remark, verdict_words
 
 WIDTH = 80  # columns of the smallest terminal in use
 LABEL = 10  # columns of the label before each paragraph
@@ -119,10 +119,15 @@ def _sure(probability: float) -> str:
 
 def photo_advice(reading: Reading) -> str:
     """What limits the photo, the worst first, by how much and what to do: said before all else."""
-    remarks = tuple(one for one in reading.remarks if not (reading.limits and one.lost))
+    remarks = limiting(reading)
     verdict = verdict_words(remarks)
     told = [f"{one.cost_mm:.2f} mm: {one.what} {one.advice}" for one in remarks[:SHOWN_REMARKS]] if verdict else []
     return " ".join([*reading.limits, *([verdict] if verdict else []), *told])
+
+
+def limiting(reading: Reading) -> tuple[Remark, ...]:
+    """Return the remarks on the photo, without what ``limits`` tell of its way already."""
+    return tuple(one for one in reading.remarks if not (reading.limits and one.lost))
 
 
 def pointed_words(reading: Reading) -> str:

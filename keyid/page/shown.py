@@ -28,7 +28,7 @@ from keyid.reading_parse import parse_reading
 from keyid.remark import RETAKE_MM, expected_mm, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, percent, pointed_words
+from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, percent, pointed_words
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]
@@ -184,15 +184,20 @@ def _found(key: Key, stage: Stage, done: str) -> str:
 
 
 def _advice(key: Key) -> Json:
+    """What limits the photo: known as soon as the key is found, all of it once it is read."""
+    limits: tuple[str, ...] = ()
     remarks = key.advice or ()
+    if key.examination is not None:
+        reading = key.examination.reading
+        limits, remarks = reading.limits, limiting(reading)
     verdict, _, meaning = verdict_words(remarks).partition(": ")
-    retake = expected_mm(remarks) >= RETAKE_MM
     return {
         "known": key.advice is not None,
+        "limits": limits,
         "remarks": remarks,
         "verdict": verdict,
         "meaning": meaning,
-        "retake": retake,
+        "retake": expected_mm(remarks) >= RETAKE_MM,
     }
 
 

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, TypeVar
 
 from keyid.errors import KeyidError, PhotoError
 from keyid.library import Library
@@ -46,16 +46,19 @@ COLUMNS = (
 )
 
 
-class Worker(Protocol):
+Begun = TypeVar("Begun")
+
+
+class Worker(Protocol[Begun]):
     """Something that reads several photos at a time."""
 
     jobs: int
 
-    def begin(self, photo: Path) -> Future[Json]:
+    def begin(self, photo: Path) -> Begun:
         """Begin to read a photo."""
         ...
 
-    def end(self, photo: Path, begun: Future[Json]) -> Json:
+    def end(self, photo: Path, begun: Begun) -> Json:
         """Wait for the photo's reading in its JSON form, or the error's; whatever happens to the worker."""
         ...
 
@@ -134,7 +137,7 @@ def _nth(photos: tuple[Path, ...], index: int) -> str:
     return f"{photos[index]} with these profiles and options" if index < len(photos) else "any of these photos"
 
 
-def run(batch: Batch, worker: Worker) -> Iterator[Json]:
+def run(batch: Batch, worker: Worker[Begun]) -> Iterator[Json]:
     """Read what isn't read yet, and yield each reading after it was written."""
     descriptor = os.open(batch.out, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o600)  # as private as the keys
     with os.fdopen(descriptor, "w", encoding="utf-8") as file:
@@ -145,7 +148,7 @@ def run(batch: Batch, worker: Worker) -> Iterator[Json]:
             yield reading
 
 
-def _in_order(photos: tuple[Path, ...], worker: Worker) -> Iterator[tuple[Path, Json]]:
+def _in_order(photos: tuple[Path, ...], worker: Worker[Begun]) -> Iterator[tuple[Path, Json]]:
     """Readings in the order of the photos, with some photos under way ahead."""
     ahead = iter(photos)
     under_way = deque((photo, worker.begin(photo)) for photo in islice(ahead, AHEAD * worker.jobs))
@@ -160,23 +163,23 @@ class Processes(AbstractContextManager["Processes"]):
 
     def __init__(self, library: Library, jobs: int, read: Reader | None = None) -> None:
         self.jobs = jobs
-        self._prepared = library, read or read_one
+        self._prepared = RUN, library, read or read_one
         self._stack = ExitStack()
         self._pool = self._start(jobs)
 
     def _start(self, jobs: int) -> ProcessPoolExecutor:
         context = get_context("spawn")  # a forked process would inherit OpenCV's threads half alive
-        pool = ProcessPoolExecutor(jobs, context, _prepare, self._prepared)
+        pool = ProcessPoolExecutor(jobs, context, _prepare_process, self._prepared)
         self._stack.callback(pool.shutdown, wait=False, cancel_futures=True)
         return pool
 
     def begin(self, photo: Path) -> Future[Json]:
         """Begin to read a photo, in fresh processes when one of the last ones has died."""
         try:
-            return self._pool.submit(_read_prepared, photo)
+            return self._pool.submit(read_prepared, photo, RUN)
         except BrokenProcessPool:
             self._pool = self._start(self.jobs)
-            return self._pool.submit(_read_prepared, photo)
+            return self._pool.submit(read_prepared, photo, RUN)
 
     def end(self, photo: Path, begun: Future[Json]) -> Json:
         """Wait for a reading; a photo under way when a process died is read once more, in a process of its own."""
@@ -185,9 +188,9 @@ class Processes(AbstractContextManager["Processes"]):
         except BrokenProcessPool:
             alone = self._start(1)
         try:
-            return alone.submit(_read_prepared, photo).result()
+            return alone.submit(read_prepared, photo, RUN).result()
         except BrokenProcessPool:
-            return error_json(_failed(photo, "it ended the process that read it"))
+            return error_json(failed(photo, "it ended the process that read it"))
         finally:
             alone.shutdown()
 
@@ -195,19 +198,31 @@ class Processes(AbstractContextManager["Processes"]):
         self._stack.close()
 
 
-_prepared: list[tuple[Library, Reader]] = []  # what a worker process was given at its start
+RUN = ""  # the only run that a process of this machine reads for
+_prepared: dict[str, tuple[Library, Reader]] = {}  # what a worker process was given, for each run that it reads for
 
 
-def _prepare(library: Library, read: Reader) -> None:
+def _prepare_process(run: str, library: Library, read: Reader) -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that writes the results
+    prepare(run, library, read)
+
+
+def prepare(run: str, library: Library, read: Reader) -> None:
+    """Make this process ready to read a run's photos."""
     import cv2
 
     cv2.setNumThreads(1)
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C is for the process that writes the results
-    _prepared[:] = [(library, read)]
+    _prepared[run] = library, read
 
 
-def _read_prepared(photo: Path) -> Json:
-    library, read = _prepared[0]
+def forget(run: str) -> None:
+    """Let go of what a run was given."""
+    _prepared.pop(run, None)
+
+
+def read_prepared(photo: Path, run: str) -> Json:
+    """Read a photo of a run that this process was prepared for."""
+    library, read = _prepared[run]
     return read(photo, library)
 
 
@@ -220,10 +235,11 @@ def read_one(photo: Path, library: Library, told: Told | None = None) -> Json:
     except KeyidError as error:
         return error_json(error)
     except Exception as error:  # one photo never stops the others
-        return error_json(_failed(photo, f"{type(error).__name__}: {error}"))
+        return error_json(failed(photo, f"{type(error).__name__}: {error}"))
 
 
-def _failed(photo: Path, why: str) -> PhotoError:
+def failed(photo: Path, why: str) -> PhotoError:
+    """The error of a photo at which the program failed."""
     message = f"The photo {photo.name} made the program fail ({why})."
     return PhotoError("key-unclear", message, "Take another photo, and report this one.")
 

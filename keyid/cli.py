@@ -67,6 +67,7 @@ def read(
     budget: bool,
     out: Path | None,
     table: Path | None,
+    dask: str | None,
     told: Told,
     asked: Asked,
     **outputs: Any,  # noqa: ANN401
@@ -86,11 +87,11 @@ def read(
     if out is not None:
         one_key = as_json or budget or same_key or any(outputs.values()) or asked != Asked()
         if one_key or told.pointed != Pointed():
-            others = "--csv, --profiles, --skip-bad, and what is true of all photos (such as --coin)"
+            others = "--csv, --dask, --profiles, --skip-bad, and what is true of all photos (such as --coin)"
             raise click.UsageError(f"--out goes with {others} only.")
-        read_many(photos, profiles, skip_bad, out, table, told)
+        read_many(photos, profiles, skip_bad, out, table, told, dask)
         return
-    photos = photos_of_one_key(photos, same_key, table)
+    photos = photos_of_one_key(photos, same_key, table, dask)
     if len(photos) > 1 and told.pointed != Pointed():
         raise click.UsageError("What is pointed at lies in one photo: not with --same-key.")
     if asked.without_scale and (same_key or replace(told, thickness_mm=None) != Told()):

@@ -6,17 +6,18 @@ import os
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from keyid.cli_parts import FILE_TO_WRITE, open_library, told_plainly
 
 if TYPE_CHECKING:
-    from keyid.batch import Batch, Worker
+    from keyid.batch import Batch, Begun, Reader, Worker
+    from keyid.library import Library
     from keyid.told import Told
 
 
@@ -29,28 +30,37 @@ def many(command: Command) -> Command:
         "--out", type=FILE_TO_WRITE, help="Read many photos, or folders of them, into this file by line."
     )
     table = click.option("--csv", "table", type=FILE_TO_WRITE, help="With --out: also write a table, a row a photo.")
-    return out(table(command))
+    dask = click.option("--dask", metavar="ADDRESS", help="With --out: read on the workers of a Dask scheduler.")
+    return out(table(dask(command)))
 
 
-def photos_of_one_key(photos: tuple[Path, ...], same_key: bool, table: Path | None) -> tuple[Path, ...]:
+def photos_of_one_key(
+    photos: tuple[Path, ...], same_key: bool, table: Path | None, dask: str | None
+) -> tuple[Path, ...]:
     """The photos to read without --out: one, or several that are told to show the same key."""
     if any(photo.is_dir() for photo in photos) or (len(photos) > 1 and not same_key):
         raise click.UsageError("Several photos need --out FILE, or --same-key where all of them show one key.")
     if same_key and len({photo.resolve() for photo in photos}) < max(2, len(photos)):
         raise click.UsageError("--same-key needs two or more photos, each only once.")
-    if table is not None:
-        raise click.UsageError("--csv needs --out FILE.")
+    if table is not None or dask is not None:
+        raise click.UsageError(f"--{'csv' if dask is None else 'dask'} needs --out FILE.")
     return photos
 
 
 def read_many(
-    paths: tuple[Path, ...], folder: Path | None, skip_bad: bool, out: Path, table: Path | None, told: Told
+    paths: tuple[Path, ...],
+    folder: Path | None,
+    skip_bad: bool,
+    out: Path,
+    table: Path | None,
+    told: Told,
+    dask: str | None,
 ) -> None:
     """Read photos, and those in folders, into a file of results; go on where an earlier run stopped.
 
-    ``told`` is true of all of them.
+    ``told`` is true of all of them; ``dask`` is the address of a cluster to read them on instead of this machine.
     """
-    from keyid.batch import Processes, find_photos, open_batch, read_one, write_table
+    from keyid.batch import find_photos, open_batch, read_one, write_table
 
     photos = find_photos(paths)
     if not photos:
@@ -62,12 +72,37 @@ def read_many(
         batch = open_batch(photos, library, out, told)
     except ValueError as error:
         raise click.BadParameter(f"{error}: name another file.", param_hint="--out") from error
-    with Processes(library, _cores(), partial(read_one, told=told)) as worker:
+    with _worker(dask, library, partial(read_one, told=told)) as worker, _cluster_lost(out):
         read, refused = _run(batch, worker)
     if table is not None:
         write_table(out, table)
     before = f", {batch.done} before" if batch.done else ""
     click.echo(f"{read} read, {refused} could not be read{before}: {out}", err=True)
+
+
+def _worker(dask: str | None, library: Library, read: Reader) -> AbstractContextManager[Worker[Any]]:
+    """Processes on all cores, or a cluster."""
+    from keyid.batch import Processes
+
+    if dask is None:
+        return Processes(library, _cores(), read)
+    try:
+        from keyid.cluster import Cluster
+    except ImportError as error:
+        raise click.UsageError('--dask needs the extra part for it: pip install "keyid[dask]"') from error
+    try:
+        return Cluster(dask, library, read)
+    except ConnectionError as error:
+        raise click.BadParameter(f"{error}.", param_hint="--dask") from error
+
+
+@contextmanager
+def _cluster_lost(out: Path) -> Iterator[None]:
+    """Tell plainly when the cluster is lost in the middle."""
+    try:
+        yield
+    except ConnectionError as error:
+        raise click.ClickException(f"{error}; the same command goes on where {out.name} ends.") from error
 
 
 def _check_files(out: Path, table: Path | None, photos: tuple[Path, ...]) -> None:
@@ -88,7 +123,7 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _run(batch: Batch, worker: Worker) -> tuple[int, int]:
+def _run(batch: Batch, worker: Worker[Begun]) -> tuple[int, int]:
     """Read, with a progress bar on a terminal; how many could and could not be read."""
     from keyid.batch import run
 

@@ -59,7 +59,7 @@ def compose(
     sending = sending_of(photo, blade, density, _step_mm(ranking))
     return Reading(
         photo=photo_facts(photo),
-        scale=ScaleFacts(scale.reference, density, scale.camera.tilt_deg, scale.focal),
+        scale=_scale_facts(scale, density),
         blade=_blade_facts(photo, blade, frame),
         cuts=tuple(_seen(photo, cut, frame) for cut in cuts),
         candidates=tuple(_candidate_facts(candidate, silhouette) for candidate in ranking.candidates),
@@ -77,6 +77,11 @@ def compose(
 def photo_facts(photo: Photo) -> PhotoFacts:
     """What a reading tells of a photo."""
     return PhotoFacts(photo.file, photo.sha256, *photo.picture_size_px)
+
+
+def _scale_facts(scale: Scale, density: float) -> ScaleFacts:
+    agrees = tuple((check.reference, check.ratio, check.u) for check in scale.checks)
+    return ScaleFacts(scale.reference, density, scale.camera.tilt_deg, scale.focal, agrees)
 
 
 def _pointed_facts(pointed: Pointed, scale: Scale, blade: Blade, density: float) -> tuple[PointedFact, ...]:

@@ -39,12 +39,17 @@ class PhotoFacts:
 
 @dataclass(frozen=True)
 class ScaleFacts:
-    """Where the scale comes from; ``px_per_mm`` at the blade."""
+    """Where the scale comes from; ``px_per_mm`` at the blade.
+
+    ``agrees`` names the other references in the photo that agree, each with its size by this scale over its own and the
+    standard uncertainty of that.
+    """
 
     reference: str
     px_per_mm: float
     tilt_deg: float
     focal: str
+    agrees: tuple[tuple[str, float, float], ...] = ()
 
     def to_json(self) -> Json:
         """As in the reading's contract."""
@@ -53,6 +58,7 @@ class ScaleFacts:
             "px_per_mm": round(self.px_per_mm, 3),
             "tilt_deg": round(self.tilt_deg, 2),
             "focal": self.focal,
+            **({"agrees": [[kind, round(r, 5), round(u, 5)] for kind, r, u in self.agrees]} if self.agrees else {}),
         }
 
 

@@ -41,7 +41,7 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
     first, *further = (PhotoFacts(**photo) for photo in photos)
     return Reading(
         photo=first,
-        scale=ScaleFacts(**form["scale"]),
+        scale=_scale(form["scale"]),
         blade=_blade(form["blade"]),
         cuts=tuple(
             SeenCut(c["edge"], _length(c["position"]), _length(c["root"]), tuple(c["px"])) for c in form["cuts"]
@@ -58,6 +58,11 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         remarks=tuple(Remark(one["cost_mm"], one["what"], one["do"]) for one in form.get("advice", ())),
         pointed=tuple(PointedFact(fact["what"], fact["u"]) for fact in form.get("pointed", ())),
     )
+
+
+def _scale(form: Json) -> ScaleFacts:
+    agrees = tuple((kind, ratio, u) for kind, ratio, u in form.get("agrees", ()))
+    return ScaleFacts(**{**form, "agrees": agrees})
 
 
 def _length(form: Json) -> Length:

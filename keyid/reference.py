@@ -7,18 +7,18 @@ from numpy.typing import NDArray
 
 from keyid import card_search
 from keyid.card_scale import find_card, find_card_at
-from keyid.coin import Coin
 from keyid.coin_scale import find_coin, find_coin_at, find_disc
 from keyid.corner_scale import in_turn
+from keyid.cross_check import check_ruler, together
 from keyid.errors import PhotoError
 from keyid.photo import Photo
-from keyid.ruler_scale import find_ruler
+from keyid.ruler_scale import find_marks_beside, find_ruler
 from keyid.scale import Scale
 from keyid.sheet_scale import MIN_MARKERS, find_markers, find_sheet
+from keyid.table_view import photo_px_per_mm
 from keyid.told import Told
 
 MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merge
-DISAGREE = 0.015  # of a coin's width, seen beside a card: wear, rim and the card's tilt make up to 1 %
 MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
 LEAST_SIDE_PX = 60.0  # of corners that were pointed at: nearer ones give no scale
 LEAST_SINE = 0.5  # of the angle at each: 36 degrees of tilt shear a right angle by up to 35
@@ -48,8 +48,20 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     """The scale from the reference that was told, or else from the first that is there."""
     if told.pointed.corners_px is not None:
         return _at_corners(photo, small, told, np.array(told.pointed.corners_px))
-    if told.coin is not None and told.reference is None:
-        return _with_coin(photo, small, told.coin)
+    if told.reference is not None:
+        return _only(photo, small, told)
+    card = _card(photo, small)
+    found = [*_sheets(photo, small, told), *([card] if isinstance(card, Scale) else [])]
+    if told.coin is not None:
+        found.append(find_coin(photo, small, told.coin))
+    if isinstance(card, PhotoError) and not found:
+        return _ruler(photo, small, card)
+    scale = together(found, told)
+    return check_ruler(scale, find_marks_beside(photo, photo_px_per_mm(scale.camera)))
+
+
+def _only(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
+    """The scale from the kind of reference that was told, whatever else lies there."""
     if told.reference == "coin":
         if told.coin is None:
             raise _untold_coin()
@@ -58,9 +70,22 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
         return find_ruler(photo)
     if told.reference == "id1-card":
         return find_card(photo, small)
-    if told.reference == "sheet" or len(find_markers(small)[0]) >= MIN_MARKERS:
-        return find_sheet(photo, told.bar_mm)
-    return _first(photo, small)
+    return find_sheet(photo, told.bar_mm)
+
+
+def _sheets(photo: Photo, small: NDArray[np.uint8], told: Told) -> list[Scale]:
+    """The scale from the measuring sheet, where its markers show."""
+    return [find_sheet(photo, told.bar_mm)] if len(find_markers(small)[0]) >= MIN_MARKERS else []
+
+
+def _card(photo: Photo, small: NDArray[np.uint8]) -> Scale | PhotoError:
+    """The scale from a bank card, or why there is none: another reference may be there."""
+    try:
+        return find_card(photo, small)
+    except PhotoError as error:
+        if error.code not in MISSED:
+            raise
+        return error
 
 
 def _at_corners(photo: Photo, small: NDArray[np.uint8], told: Told, corners_px: NDArray[np.float64]) -> Scale:
@@ -90,34 +115,8 @@ def _check_corners(corners_px: NDArray[np.float64]) -> None:
         )
 
 
-def _with_coin(photo: Photo, small: NDArray[np.uint8], coin: Coin) -> Scale:
-    """The scale from a coin or, where a card lies there too and agrees with it, from the card, which is surer."""
-    by_coin = find_coin(photo, small, coin)
-    try:
-        by_card = find_card(photo, small)
-    except PhotoError as error:
-        if error.code not in MISSED:
-            raise
-        return by_coin
-    plan = by_card.camera.on_height(by_coin.outline_px, coin.thickness_mm)
-    seen_mm = 2 * float(np.linalg.norm(plan - plan.mean(axis=0), axis=1).mean())
-    if abs(seen_mm / coin.diameter_mm - 1) > DISAGREE:
-        raise PhotoError(
-            "reference-unclear",
-            f"By the bank card the coin is {seen_mm:.1f} mm wide, not {coin.diameter_mm:g} mm.",
-            "Tell the right coin, or choose one of the two with --reference card or --reference coin.",
-        )
-    return by_card
-
-
-def _first(photo: Photo, small: NDArray[np.uint8]) -> Scale:
-    """The scale from a card or, where there is none, a ruler."""
-    try:
-        return find_card(photo, small)
-    except PhotoError as error:
-        if error.code not in MISSED:
-            raise
-        no_card = error
+def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale:
+    """The scale from a ruler, where nothing else gives one; where there is none either, what to do."""
     try:
         return find_ruler(photo)
     except PhotoError as error:

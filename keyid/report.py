@@ -362,6 +362,8 @@ def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
         yield "note", plain(note)
     scale = reading.scale
     yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
+    for kind, ratio, u in scale.agrees:
+        yield "scale checked", f"the {kind} has {100 * ratio:.2f} ±{200 * u:.2f} % of its size by it"
     if reading.pointed:
         yield "by hand", pointed_words(reading)
     if record.measured and not record.hide_bitting:

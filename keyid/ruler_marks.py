@@ -30,6 +30,7 @@ LEARN = (
 BANDS = 3  # parts of the shared reach in which each mark is located by itself
 LENGTH_DEPTH = 0.4  # of a mark's depth in the shared reach: where it ends
 GAP = 0.12  # of the longest stroke: a worn mark may have gaps, and arrow heads stand a little off
+LEAST_REACH_PX = 2 * BANDS  # that all marks share: a band is a pixel wide at least
 MIN_MARKS = 12
 LOW_SHARE = 0.6  # of the numbers walked over must have a mark
 
@@ -84,6 +85,8 @@ def read_marks(pixels: NDArray[np.uint8], row: Row) -> Marks | None:
     h = np.arange(-TALL * row.longest, TALL * row.longest + 1)
     strip = _strip(pixels, row, t, h)
     shared = (h >= row.reach[0]) & (h <= row.reach[1])
+    if shared.sum() < LEAST_REACH_PX:
+        return None
     walks = [(sign, _walk(sign * strip[shared].mean(axis=0))) for sign in (1.0, -1.0)]
     found = [(sign, walk) for sign, walk in walks if walk is not None]
     if not found:

@@ -23,7 +23,7 @@ from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of
 from keyid.ruler_marks import BANDS, Marks, read_marks
 from keyid.ruler_rhythm import Rhythm, decide
-from keyid.ruler_search import find_rows
+from keyid.ruler_search import LONG_SIDE_PX, Row, find_rows
 from keyid.scale import FocalSource, Scale
 
 Array = NDArray[np.float64]
@@ -35,6 +35,9 @@ TOGETHER = 2.0  # neighbouring points err together: four of them count as one
 HELD_MM = 0.1  # the world's y axis is held at the marks
 FREE_RAD = 10.0  # no prior for the turn
 REFITS = 2
+BESIDE_PX_PER_MM = 6.0  # at which marks 1 mm apart part
+MOST_BESIDE = 2  # rows that are read: a ruler has two edges
+MOST_STROKES_PER_MM = 5.0  # half mm marks have four edges to a mm; wood's grain and cloth have more
 CLEAR_MARKS = 40  # rows of so many even marks are a ruler's; shorter ones may be anything
 TURN_U_RAD = 0.05  # of the lines' direction: a start that is some degrees off tilts it by that
 
@@ -45,11 +48,37 @@ def find_ruler(photo: Photo, within_px: Array | None = None) -> Scale:
     Raises PhotoError ``no-reference``, and ``reference-unclear`` when its unit can't be told.
     """
     rows = [row for row in find_rows(photo.pixels) if within_px is None or _is_within(row.middle_px, within_px)]
-    marks = [one for row in rows if (one := read_marks(photo.pixels, row)) is not None]
-    read = [(one, rhythm) for one in marks if (rhythm := decide(one.number, one.length_px)) is not None]
+    marks, read = _read(photo, rows)
     if not read:
         raise _not_found(marks)
-    best, rhythm = max(read, key=lambda one: len(one[0].number))
+    return _scale_of_marks(photo, *_longest(read))
+
+
+def find_marks_beside(photo: Photo, px_per_mm: float) -> list[tuple[Marks, Rhythm]]:
+    """Marks as of a ruler that lies beside another reference, by which the photo's pixels per mm are known.
+
+    They are looked for as coarsely as millimetres allow; only rows of many marks, and not too many for a ruler, count.
+    """
+    rows = find_rows(photo.pixels, min(LONG_SIDE_PX, BESIDE_PX_PER_MM / px_per_mm * max(photo.pixels.shape)))
+    most = MOST_STROKES_PER_MM / px_per_mm
+    likely = [row for row in rows if CLEAR_MARKS <= row.count < most * (row.ends[1] - row.ends[0])]
+    _, read = _read(photo, likely[:MOST_BESIDE])
+    return [one for one in read if len(one[0].number) >= CLEAR_MARKS]
+
+
+def _read(photo: Photo, rows: list[Row]) -> tuple[list[Marks], list[tuple[Marks, Rhythm]]]:
+    """The marks of rows, and those whose unit can be told with it."""
+    marks = [one for row in rows if (one := read_marks(photo.pixels, row)) is not None]
+    return marks, [(one, rhythm) for one in marks if (rhythm := decide(one.number, one.length_px)) is not None]
+
+
+def _longest(read: list[tuple[Marks, Rhythm]]) -> tuple[Marks, Rhythm]:
+    """The row of most marks."""
+    return max(read, key=lambda one: len(one[0].number))
+
+
+def _scale_of_marks(photo: Photo, best: Marks, rhythm: Rhythm) -> Scale:
+    """The scale from marks of known distance."""
     lines = parallels.find_lines(photo, np.zeros((3, 2)))
     fits = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
     known: FocalSource = "exif" if photo.focal_35mm is not None else "estimated" if photo.whole else "assumed"

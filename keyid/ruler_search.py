@@ -67,9 +67,9 @@ class Row:
         return np.asarray(self.middle_px + t[..., None] * self.along + h[..., None] * across)
 
 
-def find_rows(pixels: NDArray[np.uint8]) -> list[Row]:
-    """Rows of strokes in the photo, those of most strokes first."""
-    factor = min(1.0, LONG_SIDE_PX / max(pixels.shape))
+def find_rows(pixels: NDArray[np.uint8], long_side_px: float = LONG_SIDE_PX) -> list[Row]:
+    """Rows of strokes in the photo, those of most strokes first, looked for at that length of its long side."""
+    factor = min(1.0, long_side_px / max(pixels.shape))
     ends = _strokes(pixels, factor)
     if len(ends) < MIN_STROKES:
         return []

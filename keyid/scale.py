@@ -35,6 +35,15 @@ class Variation:
 
 
 @dataclass(frozen=True)
+class Check:
+    """Another reference in the photo: its size by this scale over its own, and the standard uncertainty of that."""
+
+    reference: ReferenceKind
+    ratio: float
+    u: float
+
+
+@dataclass(frozen=True)
 class Scale:
     """The camera over the table, and how sure.
 
@@ -57,6 +66,8 @@ class Scale:
         more, such as the two rims of a blade, may decide.  Its odds are part of the variations.
     rival_probability : float
         Of the rival, as far as the reference tells.
+    checks : tuple of Check
+        Other references in the photo that agree.
     """
 
     reference: ReferenceKind
@@ -67,3 +78,4 @@ class Scale:
     thickness_mm: float
     rival: Scale | None = None
     rival_probability: float = 0.0
+    checks: tuple[Check, ...] = ()

@@ -11,6 +11,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid import card
+
 Array = NDArray[np.float64]
 
 DICTIONARY = cv2.aruco.DICT_5X5_50
@@ -19,6 +21,7 @@ MARKER_MM, PITCH_MM = 16.0, 22.0
 COLUMNS, ROWS = 8, 6  # of the ring of markers
 COUNT = 2 * COLUMNS + 2 * (ROWS - 2)
 FIELD_MM = (PITCH_MM * (COLUMNS - 2), PITCH_MM * (ROWS - 2))  # the plain field inside the ring
+CARD_GAP_MM = 12.0  # from the lowest markers to a card's outline that is printed below them
 BAR_MM = 100.0  # a bar to be measured: it shows whether the printer kept the scale
 
 
@@ -28,3 +31,9 @@ def corners_mm() -> Array:
     middle = np.array([(COLUMNS - 1) / 2, (ROWS - 1) / 2])
     square = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * MARKER_MM / 2
     return np.asarray((np.array(centres) - middle)[:, None] * PITCH_MM + square)
+
+
+def card_middle_mm() -> Array:
+    """Middle of the printed card outline, x to the right and y up from the middle of the field."""
+    down = (ROWS - 1) * PITCH_MM / 2 + MARKER_MM / 2 + CARD_GAP_MM + card.HEIGHT_MM / 2
+    return np.array([0.0, -down])

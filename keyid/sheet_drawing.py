@@ -10,14 +10,14 @@ from numpy.typing import NDArray
 
 from keyid import card
 from keyid.drawing import INK, PAPER, Drawing, Line, Words, rectangle
-from keyid.sheet import BAR_MM, CELLS, COUNT, DICTIONARY, MARKER_MM, PITCH_MM, ROWS, corners_mm
+from keyid.sheet import BAR_MM, CARD_GAP_MM, CELLS, COUNT, DICTIONARY, MARKER_MM, PITCH_MM, ROWS, corners_mm
 
 Array = NDArray[np.float64]
 PaperSize = Literal["a4", "letter"]
 
 PAPERS_MM: dict[PaperSize, tuple[float, float]] = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
 RING_TOP_MM = 34.0  # of the page, to the uppermost markers
-CARD_GAP_MM, BAR_GAP_MM = 12.0, 14.0
+BAR_GAP_MM = 14.0
 TITLE_MM, WORDS_MM = 5.0, 3.4
 BLACK = "#000000"
 

@@ -283,18 +283,21 @@ def _at(picture: NDArray[np.uint8], points: Array) -> NDArray[np.uint8]:
     return np.asarray(cv2.remap(picture, x, y, cv2.INTER_LINEAR), np.uint8)
 
 
-def propose_quads(lines: Lines) -> Array:
-    """Four-sided figures that may be cards, best supported first; corners in order, shape (n, 4, 2)."""
+def propose_quads(lines: Lines, aspect: float = card.WIDTH_MM / card.HEIGHT_MM) -> Array:
+    """Four-sided figures that may be cards, or rectangles of another aspect, best supported first.
+
+    Corners are in the card's order, shape (n, 4, 2).
+    """
     crossing, reach = _crossings(lines)
     corner = _corners(lines, reach)
     sides = []
-    for i, k in _opposite_pairs(lines, corner):
+    for i, k in _opposite_pairs(lines, corner, aspect):
         both, either = np.flatnonzero(corner[i] & corner[k]), np.flatnonzero(corner[i] | corner[k])
         j, m = (grid.ravel() for grid in np.meshgrid(both, either))
         sides.append(np.stack([np.full_like(j, i), j, np.full_like(j, k), m], axis=1)[j != m])
     if not sides:
         return np.zeros((0, 4, 2))
-    return _supported(lines, np.concatenate(sides), crossing, reach)
+    return _supported(lines, np.concatenate(sides), crossing, reach, aspect)
 
 
 def _corners(lines: Lines, reach: Array) -> NDArray[np.bool_]:
@@ -308,7 +311,7 @@ def _corners(lines: Lines, reach: Array) -> NDArray[np.bool_]:
     return np.asarray(ends_there & ends_there.T)
 
 
-def _opposite_pairs(lines: Lines, corner: NDArray[np.bool_]) -> NDArray[np.int_]:
+def _opposite_pairs(lines: Lines, corner: NDArray[np.bool_], aspect: float) -> NDArray[np.int_]:
     """Pairs of lines that may be opposite sides and share at least one corner partner, shape (n, 2)."""
     i, j = np.nonzero(np.triu(corner.astype(np.float32) @ corner.T.astype(np.float32), 1))
     cosine = np.sum(lines.direction[i] * lines.direction[j], axis=1)
@@ -318,10 +321,10 @@ def _opposite_pairs(lines: Lines, corner: NDArray[np.bool_]) -> NDArray[np.int_]
     apart = np.abs(between[:, 0] * mean[:, 1] - between[:, 1] * mean[:, 0])
     slide = np.abs(np.sum(between * mean, axis=1))
     longest = np.maximum(lines.length[i], lines.length[j])
-    aspect = card.WIDTH_MM / card.HEIGHT_MM * ASPECT_SLACK
+    most = aspect * ASPECT_SLACK
     fits = (np.abs(cosine) > np.cos(PARALLEL_RAD)) & (apart > MIN_SIDE_PX)
-    fits &= (longest < aspect * apart * (1 + OVERRUN)) & (slide < aspect * apart)
-    fits &= lines.length[i] + lines.length[j] > 0.25 * apart / aspect
+    fits &= (longest < most * apart * (1 + OVERRUN)) & (slide < most * apart)
+    fits &= lines.length[i] + lines.length[j] > 0.25 * apart / most
     return np.stack([i[fits], j[fits]], axis=1)
 
 
@@ -335,7 +338,7 @@ def _crossings(lines: Lines) -> tuple[Array, Array]:
     return start[:, None] + reach[..., None] * unit[:, None], reach
 
 
-def _supported(lines: Lines, sides: NDArray[np.int_], crossing: Array, reach: Array) -> Array:
+def _supported(lines: Lines, sides: NDArray[np.int_], crossing: Array, reach: Array, aspect: float) -> Array:
     """Corners of those figures whose sides are covered by their lines and end where their lines end."""
     cover, worst = np.zeros(len(sides)), np.zeros(len(sides))
     length = np.zeros((len(sides), 4))
@@ -350,7 +353,7 @@ def _supported(lines: Lines, sides: NDArray[np.int_], crossing: Array, reach: Ar
         cover += overlap - 0.5 * beyond
         length[:, k] = size
     ratio = (length[:, 0] + length[:, 2]) / (length[:, 1] + length[:, 3])
-    stretch = np.maximum(ratio, 1 / ratio) / (card.WIDTH_MM / card.HEIGHT_MM)
+    stretch = np.maximum(ratio, 1 / ratio) / aspect
     good = (worst < OVERRUN) & (cover > MIN_COVER_SUM) & (length.min(axis=1) > MIN_SIDE_PX)
     good &= (stretch < ASPECT_SLACK) & (stretch > 1 / ASPECT_SLACK)
     order = np.argsort(-cover[good])[:MAX_FIGURES]

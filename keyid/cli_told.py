@@ -9,6 +9,7 @@ from typing import Any, TypeVar, cast
 import click
 
 from keyid.coin import Coin, CoinError, coin_named
+from keyid.paper import PAPERS
 from keyid.told import BARS_MM, KINDS, THICKNESSES_MM, Told
 
 Command = TypeVar("Command", bound=Callable[..., object])
@@ -37,11 +38,16 @@ def telling(command: Command) -> Command:
         reference: str | None,
         bar: float | None,
         thickness: float | None,
+        paper: str | None,
         **others: Any,  # noqa: ANN401
     ) -> object:
         if reference == "coin" and coin is None:
             raise click.UsageError("Tell which coin it is with --coin, by its diameter in mm or its name.")
-        return command(told=Told(coin, KINDS[reference] if reference else None, bar, thickness), **others)
+        if reference == "paper" and paper is None:
+            raise click.UsageError("Tell which sheet of paper it is with --paper.")
+        sheet = PAPERS[paper] if paper else None
+        told = Told(coin, KINDS[reference] if reference else None, bar, thickness, sheet)
+        return command(told=told, **others)
 
     coin_help = "The coin beside the key: its diameter in mm, or a name ('US quarter')."
     with_coin = click.option("--coin", type=CoinType(), help=coin_help)
@@ -51,4 +57,6 @@ def telling(command: Command) -> Command:
     with_bar = click.option("--bar", type=click.FloatRange(*BARS_MM), help=bar_help)
     thickness_help = "The blade's thickness by caliper, in mm: it narrows what the height of its face is."
     with_thickness = click.option("--thickness", type=click.FloatRange(*THICKNESSES_MM), help=thickness_help)
-    return cast(Command, with_coin(with_kind(with_bar(with_thickness(gathered)))))
+    paper_help = "The sheet of paper that the key lies on, all four corners in view."
+    with_paper = click.option("--paper", type=click.Choice(list(PAPERS)), help=paper_help)
+    return cast(Command, with_coin(with_paper(with_kind(with_bar(with_thickness(gathered))))))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,7 +44,8 @@ def scale_at_corners(
         Standard uncertainty of each coordinate; what it does is the variations' source "pointing".
     """
     lenses = lenses_of(photo)
-    seen = min((np.roll(in_turn(corners_px), turn, axis=0) for turn in (0, 1)), key=partial(_misfit, plan_mm, lenses))
+    seen = in_turn(corners_px)
+    seen = np.roll(seen, -turn_of(plan_mm, seen, lenses), axis=0)
     fits = [_posed(plan_mm, seen, body, u_px, lens) for lens in lenses]
     known: FocalSource = "exif" if photo.focal_35mm is not None else "assumed"
     scale = scale_of(fits, kind, known, _outline_of(plan_mm))
@@ -53,12 +53,16 @@ def scale_at_corners(
     return replace(scale, variations=by_hand)
 
 
-def _misfit(plan_mm: Array, lenses: tuple[Lens, ...], corners_px: Array) -> float:
-    """How far off the corners a camera sees them at best, in pixels."""
+def turn_of(plan_mm: Array, corners_px: Array, lenses: tuple[Lens, ...]) -> int:
+    """Which of the first two corners begins a long side: that under which a camera sees all four where they are."""
     flat = np.column_stack([plan_mm, np.zeros(4)])
-    return min(
-        float(np.abs(start_on_plane(plan_mm, corners_px, lens).project(flat) - corners_px).max()) for lens in lenses
-    )
+
+    def misfit(turn: int) -> float:
+        seen = np.roll(corners_px, -turn, axis=0)
+        cameras = (start_on_plane(plan_mm, seen, lens) for lens in lenses)
+        return min(float(np.abs(camera.project(flat) - seen).max()) for camera in cameras)
+
+    return min((0, 1), key=misfit)
 
 
 def _posed(plan_mm: Array, corners_px: Array, body: Body, u_px: float, lens: Lens) -> PoseFit:

@@ -11,6 +11,8 @@ from keyid.coin_scale import find_coin, find_coin_at, find_disc
 from keyid.corner_scale import in_turn
 from keyid.cross_check import check_ruler, together
 from keyid.errors import PhotoError
+from keyid.paper import PAPERS, Paper
+from keyid.paper_scale import find_paper, find_paper_at, shows_paper
 from keyid.photo import Photo
 from keyid.ruler_scale import find_marks_beside, find_ruler
 from keyid.scale import Scale
@@ -54,6 +56,8 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     found = [*_sheets(photo, small, told), *([card] if isinstance(card, Scale) else [])]
     if told.coin is not None:
         found.append(find_coin(photo, small, told.coin))
+    if told.paper is not None:
+        found.append(find_paper(photo, small, told.paper))
     if isinstance(card, PhotoError) and not found:
         return _ruler(photo, small, card)
     scale = together(found, told)
@@ -66,6 +70,8 @@ def _only(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
         if told.coin is None:
             raise _untold_coin()
         return find_coin(photo, small, told.coin)
+    if told.reference == "paper":
+        return find_paper(photo, small, _told_paper(told))
     if told.reference == "ruler":
         return find_ruler(photo)
     if told.reference == "id1-card":
@@ -97,6 +103,8 @@ def _at_corners(photo: Photo, small: NDArray[np.uint8], told: Told, corners_px: 
             raise _untold_coin()
         return find_coin_at(photo, corners_px, told.coin)
     _check_corners(corners_px)
+    if told.reference == "paper" or (told.reference is None and told.paper is not None):
+        return find_paper_at(photo, small, _told_paper(told), corners_px, told.pointed.u_px)
     return find_card_at(photo, small, corners_px, told.pointed.u_px)
 
 
@@ -124,6 +132,8 @@ def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale
             raise
     if no_card.code == "no-reference" and find_disc(photo, small) is not None:
         raise _untold_coin()
+    if no_card.code == "no-reference" and shows_paper(photo, small):
+        raise _untold_paper()
     raise no_card
 
 
@@ -133,4 +143,20 @@ def _untold_coin() -> PhotoError:
         "reference-unclear",
         "A coin seems to be the only thing of known size in this photo, and which coin it is can't be seen.",
         "Tell its diameter in mm or its name, for example with --coin 24.26 or --coin 'US quarter'.",
+    )
+
+
+def _told_paper(told: Told) -> Paper:
+    """The sheet of paper that was told."""
+    if told.paper is None:
+        raise _untold_paper()
+    return told.paper
+
+
+def _untold_paper() -> PhotoError:
+    """A4 and A5 have the same proportions."""
+    return PhotoError(
+        "reference-unclear",
+        "A sheet of paper seems to be the only thing of known size in this photo, and its size can't be seen.",
+        f"Tell it with --paper ({', '.join(PAPERS)}).",
     )

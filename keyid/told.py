@@ -6,11 +6,18 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from keyid.coin import Coin
+from keyid.paper import Paper
 from keyid.pointed import NOTHING_POINTED, Pointed
 
 ReferenceKind = Literal["id1-card", "ruler", "coin", "sheet", "paper", "blank", "none"]
 
-KINDS: dict[str, ReferenceKind] = {"card": "id1-card", "ruler": "ruler", "coin": "coin", "sheet": "sheet"}
+KINDS: dict[str, ReferenceKind] = {
+    "card": "id1-card",
+    "ruler": "ruler",
+    "coin": "coin",
+    "paper": "paper",
+    "sheet": "sheet",
+}
 """References that can be told, by what people call them."""
 THICKNESSES_MM = (0.8, 5.0)  # of any key's blade (common practice, no source)
 BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
@@ -30,6 +37,8 @@ class Told:
         What the 100 mm bar of the printed measuring sheet really measures.
     thickness_mm : float or None
         The blade's thickness, measured by hand.
+    paper : Paper or None
+        The sheet of paper that lies in it.
     pointed : Pointed
         What was pointed at in the photo.
     """
@@ -38,6 +47,7 @@ class Told:
     reference: ReferenceKind | None = None
     bar_mm: float | None = None
     thickness_mm: float | None = None
+    paper: Paper | None = None
     pointed: Pointed = NOTHING_POINTED
 
     @property

@@ -42,6 +42,7 @@ from keyid.page.shown import (
     value_of,
     verdict,
 )
+from keyid.paper import PAPERS as SHEETS_OF_PAPER
 from keyid.picture import draw_closeup, png
 from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
@@ -179,7 +180,8 @@ class Page:
         if key is None:
             return HTMLResponse(rendered("gone.html", desk=_desk(request).id, said=GONE), 404)
         others = [one for one in _desk(request).keys.values() if one.id != key.id and phase(one) == "read"]
-        shown = rendered("key.html", key=key, state=state(key, self._profiles), coins=COINS, kinds=KINDS, others=others)
+        known = {"coins": COINS, "kinds": KINDS, "sheets": SHEETS_OF_PAPER, "others": others}
+        shown = rendered("key.html", key=key, state=state(key, self._profiles), **known)
         return HTMLResponse(shown)
 
     async def _now(self, request: Request) -> Response:
@@ -323,10 +325,12 @@ def _told_of(before: Told, asked: Json) -> Told:
     reference = KINDS.get(_text(asked, "reference"))
     if reference == "coin" and coin is None:
         raise ValueError("Tell which coin it is, by its name or its diameter in mm.")
+    paper = SHEETS_OF_PAPER.get(_text(asked, "paper"))
+    if reference == "paper" and paper is None:
+        raise ValueError("Tell which sheet of paper it is.")
     bar = _length(asked, "bar", BARS_MM)
-    return replace(
-        before, coin=coin, reference=reference, bar_mm=bar, thickness_mm=_length(asked, "thickness", THICKNESSES_MM)
-    )
+    thickness = _length(asked, "thickness", THICKNESSES_MM)
+    return replace(before, coin=coin, reference=reference, bar_mm=bar, thickness_mm=thickness, paper=paper)
 
 
 def _length(asked: Json, name: str, within_mm: tuple[float, float]) -> float | None:

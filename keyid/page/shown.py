@@ -58,6 +58,7 @@ SHORT = {
 """Names of fields, short enough for a phone's list."""
 HERE = {
     "--coin": "Tell which coin it is below, under “Tell more of this photo”.",
+    "--paper": "Tell which sheet of paper it is below, under “Tell more of this photo”.",
     "--reference": "Tell the right coin, or choose what the scale is from, under “Tell more of this photo”.",
 }
 """What to do on the page, where the advice names an option of the command line."""
@@ -70,7 +71,13 @@ REPAIRS = {
     "key-unclear": "stop",
 }
 """What to point at where a photo was refused for that."""
-REFERENCES = {"id1-card": "bank card", "ruler": "ruler", "coin": "coin", "sheet": "measuring sheet"}
+REFERENCES = {
+    "id1-card": "bank card",
+    "ruler": "ruler",
+    "coin": "coin",
+    "sheet": "measuring sheet",
+    "paper": "sheet of paper",
+}
 
 
 @dataclass(frozen=True)

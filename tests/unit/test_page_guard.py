@@ -222,6 +222,7 @@ def test_odd_requests_are_refused_in_words(browser: Client, desk: str, typed: by
     [
         ({"coin": "moon dollar"}, "is not among the coins known here"),
         ({"reference": "coin"}, "Tell which coin it is"),
+        ({"reference": "paper"}, "Tell which sheet of paper it is"),
         ({"thickness": "thick"}, "is not a length such as"),
         ({"thickness": "22"}, "between 0.8 and 5 mm"),
         ({"bar": "1,0"}, "between 80 and 120 mm"),

@@ -203,7 +203,7 @@ byId("telling").addEventListener("submit", async (event) => {
   event.preventDefault();
   try {
     say("");
-    const told = ["coin", "reference", "bar", "thickness"].map((name) => [name, byId(name).value]);
+    const told = ["coin", "reference", "paper", "bar", "thickness"].map((name) => [name, byId(name).value]);
     show(await tell(`${id}/told`, Object.fromEntries(told)));
     follow();
   } catch (error) {

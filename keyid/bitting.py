@@ -166,7 +166,7 @@ def _blades(values: list[tuple[Candidate, float]]) -> tuple[tuple[str, float, fl
 
 
 def _groove_choices(ranking: Ranking) -> list[_Choice]:
-    """The grooves' walls on each face, which no photo from the side measures well."""
+    """The rims of the grooves on each face: a photo shows those of one face, as far as light allows."""
     choices = []
     for face in ("left", "right"):
         grooves = {c.profile.id: getattr(c.profile, f"grooves_{face}_mm") for c in ranking.candidates}

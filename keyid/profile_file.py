@@ -20,6 +20,7 @@ from pydantic_core import ErrorDetails
 
 from keyid.errors import ProfileError, counted
 from keyid.length import MM_PER_INCH
+from keyid.plain_toml import parse_plain
 from keyid.profile import Blank, Profile
 from keyid.profile_rules import Fault, broken_rules
 
@@ -78,17 +79,17 @@ class _BladeTable(_Table):
     thickness: _Above0 | None = Field(default=None, description="thickness is a number above 0; may be left out")
     thickness_sd: _Above0 | None = Field(default=None, description=_SD.format("thickness"))
     grooves_left: list[_Groove] = Field(
-        default=[],
+        default_factory=list,
         max_length=MOST_GROOVES,
         description=_GROOVES.format("left"),
     )
     grooves_right: list[_Groove] = Field(
-        default=[],
+        default_factory=list,
         max_length=MOST_GROOVES,
         description=_GROOVES.format("right"),
     )
     tip: list[_Point] = Field(
-        default=[],
+        default_factory=list,
         max_length=MOST_POINTS,
         description="tip is a list of [x, y]: the uncut tip's outline from the cut edge to the other, x from the stop, "
         "y from the lower edge; may be left out",
@@ -108,12 +109,12 @@ class _CutsTable(_Table):
         description='roots gives each depth code (letters and digits) its root height above 0, as in { "1" = 8.1 }',
     )
     positions_sd: list[_Above0] = Field(
-        default=[],
+        default_factory=list,
         max_length=MOST_CUTS,
         description="positions_sd lists the standard uncertainty of each position, a number above 0; may be left out",
     )
     roots_sd: dict[_Code, _Above0] = Field(
-        default={},
+        default_factory=dict,
         max_length=MOST_CODES,
         description="roots_sd gives each depth code of roots its standard uncertainty above 0; may be left out",
     )
@@ -133,7 +134,7 @@ class _CutsTable(_Table):
         description="as_made_sd (standard deviation of a root as made) is a number above 0; may be left out",
     )
     counts: list[Annotated[int, Field(ge=1, le=MOST_CUTS)]] = Field(
-        default=[],
+        default_factory=list,
         max_length=MOST_CUTS,
         description="counts lists the numbers of cuts that keys have, ascending, as in [5, 6]; may be left out",
     )
@@ -158,7 +159,7 @@ class _HandlingTable(_Table):
         description="hold is one line of text (how to place and hold the key for cutting); may be left out",
     )
     adding_keys: list[Annotated[_AddingKeys, Field(strict=False)]] = Field(
-        default=[],
+        default_factory=list,
         max_length=100,
         description='adding_keys lists [working keys left, text], as in [[0, "..."], [1, "..."]]; may be left out',
     )
@@ -265,6 +266,9 @@ def _parse_toml(data: bytes, file: str) -> dict[str, Any]:
         raise ProfileError(
             f"{file}: line {line} has a key of too many parts.", "No key of this format has more than three parts."
         )
+    plain = parse_plain(text)
+    if plain is not None:
+        return plain
     try:
         return tomllib.loads(text)
     except RecursionError:

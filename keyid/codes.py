@@ -186,7 +186,7 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
 
 def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common: HeightErrors) -> Array:
     """Of every code at every position and node; shape (nodes, cuts, codes)."""
-    as_made = AS_MADE_SD_MM if profile.as_made_sd_mm is None else profile.as_made_sd_mm
+    as_made = np.hypot(AS_MADE_SD_MM if profile.as_made_sd_mm is None else profile.as_made_sd_mm, _roots_sd(profile))
     uncut = full_height(profile)
     worn = common.wear_mm[:, None] * ~uncut[None, :]
     off = np.where(uncut, common.land_mm[:, None], common.height_mm[:, None])
@@ -195,6 +195,11 @@ def _log_likelihood(profile: Profile, readings: tuple[EdgeReading, ...], common:
     each = np.sum([root_log_likelihood(reading, root[:, None, :], sd[:, None, :]) for reading in readings], axis=0)
     volume = np.sum([_uncut_log_volume(reading) for reading in readings], axis=0)
     return np.asarray(each + np.where(uncut, volume[:, None], 0.0))
+
+
+def _roots_sd(profile: Profile) -> Array:
+    """Standard uncertainty of each code's root, of a blade that was itself measured."""
+    return np.asarray(profile.roots_sd_mm) if profile.roots_sd_mm else np.zeros(len(profile.roots_mm))
 
 
 def _uncut_log_volume(reading: EdgeReading) -> Array:

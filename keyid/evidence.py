@@ -89,12 +89,26 @@ def _stray_density(off: Array) -> Array:
     return np.asarray(near + (1 - near_share) / (2 * STRAY_FAR_MM))
 
 
-def width_log_density(width: Length, profile: Profile) -> float:
-    """Log-density of a measured width, given a blade's."""
-    off, sd = width.mm - profile.width_mm, math.hypot(width.u_mm, width_sd_mm(profile))
+def blade_log_densities(profiles: tuple[Profile, ...], width: Length, length: Length | None) -> Array:
+    """Log-density of a measured width and length, given each of many profiles; shape (profiles,)."""
+    sd = np.hypot(width.u_mm, [width_sd_mm(profile) for profile in profiles])
+    wide = width_log_density(width.mm - np.array([profile.width_mm for profile in profiles]), sd)
+    if length is None:
+        return wide - math.log(LENGTH_SPAN_MM)
+    nominal = [
+        np.nan if p.stop == "tip" or p.length_mm is None else p.length_mm for p in profiles
+    ]  # a tip's never decides
+    off = length.mm - np.array(nominal)
+    made = np.hypot(LENGTH_SD_MM, [p.length_sd_mm or 0.0 for p in profiles])
+    long = log_two_normals(np.nan_to_num(off), np.hypot(length.u_mm, made), LENGTH_TAIL)
+    return wide + np.where(np.isnan(off), -math.log(LENGTH_SPAN_MM), long)
+
+
+def width_log_density(off_mm: Array, sd_mm: Array) -> Array:
+    """Log-density of a measured minus a nominal width, by the standard deviation of both."""
     share, wide = WIDTH_ASTRAY
-    astray = math.log(share) - 0.5 * (off / wide) ** 2 - math.log(math.sqrt(2 * math.pi) * wide)
-    return float(np.logaddexp(math.log(1 - share) + log_two_normals(off, sd, WIDTH_OFF), astray))
+    astray = math.log(share) - 0.5 * (off_mm / wide) ** 2 - math.log(math.sqrt(2 * math.pi) * wide)
+    return np.asarray(np.logaddexp(math.log(1 - share) + log_two_normals(off_mm, sd_mm, WIDTH_OFF), astray))
 
 
 def length_log_density(length: Length | None, nominal_mm: float | None) -> float:
@@ -106,7 +120,7 @@ def length_log_density(length: Length | None, nominal_mm: float | None) -> float
 
 def log_length(off: Length) -> float:
     """Log-density of a measured minus a nominal length."""
-    return log_two_normals(off.mm, math.hypot(off.u_mm, LENGTH_SD_MM), LENGTH_TAIL)
+    return float(log_two_normals(np.asarray(off.mm), math.hypot(off.u_mm, LENGTH_SD_MM), LENGTH_TAIL))
 
 
 def stop_log_probability(seen: str, nominal: str) -> float:
@@ -121,8 +135,9 @@ def edges_log_probability(seen: int | None, nominal: int) -> float:
     return math.log(1 - WRONG_EDGES_P if seen == nominal else WRONG_EDGES_P)
 
 
-def log_two_normals(off: float, sd: float, tail: tuple[float, float]) -> float:
+def log_two_normals(off: Array, sd: Array | float, tail: tuple[float, float]) -> Array:
     """Log-density of a difference whose standard deviation is greater for a share of all cases."""
-    share, wide = tail[0], math.hypot(sd, tail[1])
-    main = (1 - share) / sd * math.exp(-0.5 * (off / sd) ** 2)
-    return math.log((main + share / wide * math.exp(-0.5 * (off / wide) ** 2) + 1e-12) / math.sqrt(2 * math.pi))
+    share, wide = tail[0], np.hypot(sd, tail[1])
+    main = (1 - share) / sd * np.exp(-0.5 * (off / sd) ** 2)
+    far = share / wide * np.exp(-0.5 * (off / wide) ** 2)
+    return np.asarray(np.log((main + far + 1e-12) / math.sqrt(2 * math.pi)))

@@ -14,11 +14,11 @@ from keyid.cutmodel import CutShape, cut_heights, shape_of
 from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
+    blade_log_densities,
     edges_log_probability,
     length_log_density,
     stop_log_probability,
     trace_log_likelihood,
-    width_log_density,
 )
 from keyid.joint import levelled
 from keyid.known import NOTHING_KNOWN, Known
@@ -99,14 +99,11 @@ def frame_of(profile: Profile, blade: Blade) -> Frame | None:
     return None
 
 
-def size_log_density(profile: Profile, blade: Blade) -> float:
-    """Log-density of stop, length and width, where no cuts tell more."""
-    length = profile.length_mm if profile.stop == "shoulder" else None  # a tip stop's never decides
-    return (
-        stop_log_probability(blade.stop, profile.stop)
-        + length_log_density(blade.length, length)
-        + width_log_density(blade.width, profile)
-    )
+def size_log_densities(profiles: tuple[Profile, ...], blade: Blade) -> Array:
+    """Log-density of stop, length and width, given each profile, where no cuts tell more; shape (profiles,)."""
+    stops = {stop: stop_log_probability(blade.stop, stop) for stop in ("shoulder", "tip")}
+    stop = np.array([stops[profile.stop] for profile in profiles])
+    return stop + blade_log_densities(profiles, blade.width, blade.length)
 
 
 def fit_cuts(
@@ -138,10 +135,11 @@ def _place_log_density(profile: Profile, blade: Blade, readings: tuple[EdgeReadi
     nominal = np.asarray(profile.positions_mm)
     stop = stop_log_probability(blade.stop, profile.stop)
     if profile.stop == blade.stop == "shoulder" and blade.length is not None and profile.length_mm is not None:
-        off = Length(blade.length.mm - profile.length_mm, blade.length.u_mm)
-        return stop + place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u, off)
+        u = math.hypot(blade.length.u_mm, profile.length_sd_mm or 0.0)
+        off = Length(blade.length.mm - profile.length_mm, u)
+        return stop + place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u, off, profile.positions_sd_mm)
     length = profile.length_mm if profile.stop == "shoulder" else None
-    places = place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
+    places = place_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u, nominal_sd_mm=profile.positions_sd_mm)
     return stop + length_log_density(blade.length, length) + places
 
 

@@ -119,8 +119,9 @@ def _read(path: str, file: str) -> Profile | tuple[ProfileError, ...]:
     if not os.path.isfile(path):
         return (ProfileError(f"{file}: This is not a file.", f"Only profile files may end in {SUFFIX}."),)
     try:
-        with open(path, "rb") as opened:
-            data = opened.read(MOST_BYTES + 1)  # no more than shows that it is too large
+        with open(path, "rb", buffering=0) as opened:
+            size = min(os.fstat(opened.fileno()).st_size, MOST_BYTES)
+            data = opened.read(size + 1)  # no more than shows that it is too large
     except OSError as error:
         message = f"{file}: The file can't be read ({error.strerror})."
         return (ProfileError(message, "Make it readable, or take it out of the folder."),)

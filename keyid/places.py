@@ -35,6 +35,7 @@ def place_log_likelihood(
     station_u_mm: float,
     stretch_u: float,
     length_off: Length | None = None,
+    nominal_sd_mm: tuple[float, ...] = (),
 ) -> float:
     """Log-likelihood of the measured positions against positions anywhere, given where they should be.
 
@@ -50,42 +51,48 @@ def place_log_likelihood(
     length_off : Length, optional
         Measured minus nominal length of a blade with a shoulder.  Its log-density is then part of what is returned: a
         stop that was seen at a wrong place puts length and positions off together.
+    nominal_sd_mm : tuple of float, optional
+        Standard uncertainties of ``nominal_mm``, of a blade that was itself measured.
     """
     position = np.concatenate([reading.position_mm for reading in readings])
     u = np.concatenate([reading.position_u_mm for reading in readings])
     seen = np.isfinite(position)
     nominal = np.tile(nominal_mm, len(readings))[seen]
-    at, slope = _line(nominal, position[seen] - nominal, u[seen])
-    middle = float(np.median(position[seen] - nominal)) if seen.any() else 0.0
-    shift = _nodes((middle, at), np.linspace(-SHIFT_SPAN_MM, SHIFT_SPAN_MM, 33), 1.0)
+    made = np.hypot(POSITION_SD_MM, np.tile(nominal_sd_mm, len(readings))[seen] if nominal_sd_mm else 0.0)
+    at, slope = _line(nominal, position[seen] - nominal, np.hypot(u[seen], made), stretch_u)
+    shift = _nodes(at, np.linspace(-SHIFT_SPAN_MM, SHIFT_SPAN_MM, 33), 1.0)
     lever = float(nominal.max()) * stretch_u if seen.any() else 0.0
-    stretch = _nodes((slope / stretch_u,), STRETCH_NODES, lever) if lever > NEAR_MM[1] else STRETCH_NODES
+    stretch = _nodes(slope / stretch_u, STRETCH_NODES, lever) if lever > NEAR_MM[1] else STRETCH_NODES
     expected = shift[:, None, None] + (1 + stretch[None, :, None] * stretch_u) * nominal
-    log_each = _position_term(position[seen] - expected, u[seen]).sum(axis=2)
+    log_each = _position_term(position[seen] - expected, u[seen], made).sum(axis=2)
     log_prior = np.log(_shift_density(shift, station_u_mm, length_off) * np.gradient(shift) + LEAST)
     log_stretch = np.log(_stretch_density(stretch) * np.gradient(stretch) + LEAST)
     return float(np.logaddexp.reduce(log_each + log_prior[:, None] + log_stretch, axis=None))
 
 
-def _line(x_mm: Array, off_mm: Array, u_mm: Array) -> tuple[float, float]:
-    """Level and slope of a line through positions' differences of which some are astray (Cauchy weights)."""
-    if len(x_mm) < 3:
-        return (float(np.median(off_mm)) if len(off_mm) else 0.0), 0.0
-    sd = np.hypot(u_mm, POSITION_SD_MM)
-    weight = 1 / sd
-    slope, at = 0.0, 0.0
+def _line(x_mm: Array, off_mm: Array, sd_mm: Array, slope_u: float) -> tuple[float, float]:
+    """Level and slope of a line through positions' differences of which some are astray (Cauchy weights).
+
+    The slope is drawn to zero by its own uncertainty, the tail's.
+    """
+    if len(x_mm) == 0:
+        return 0.0, 0.0
+    at, slope = float(np.median(off_mm)), 0.0
+    drawn = 1 / max(STRETCH_TAIL[1] * slope_u, LEAST) ** 2
     for _ in range(LINE_ROUNDS):
-        slope, at = np.polyfit(x_mm, off_mm, 1, w=weight)
-        weight = 1 / sd / np.sqrt(1 + ((off_mm - at - slope * x_mm) / (2 * sd)) ** 2)
-    return float(at), float(slope)
+        weight = 1 / (sd_mm**2 + ((off_mm - at - slope * x_mm) / 2) ** 2)
+        w, wx, wxx = weight.sum(), weight @ x_mm, weight @ x_mm**2 + drawn
+        wy, wxy = weight @ off_mm, weight @ (x_mm * off_mm)
+        slope = float((w * wxy - wx * wy) / (w * wxx - wx**2))
+        at = float((wy - slope * wx) / w)
+    return at, slope
 
 
-def _nodes(likely: tuple[float, ...], coarse: Array, lever_mm: float) -> Array:
+def _nodes(likely: float, coarse: Array, lever_mm: float) -> Array:
     """Nodes to integrate over: all coarsely, the likely ones finely; ``lever_mm`` is what one unit moves a cut by."""
     span, step = (mm / lever_mm for mm in NEAR_MM)
-    near = np.concatenate([middle + np.arange(-span, span + step / 2, step) for middle in likely])
-    far = coarse[np.min(np.abs(coarse[:, None] - np.asarray(likely)), axis=1) > span + step / 2]
-    return np.unique(np.concatenate([near, far]))
+    near = likely + np.arange(-span, span + step / 2, step)
+    return np.sort(np.concatenate([near, coarse[np.abs(coarse - likely) > span + step / 2]]))
 
 
 def _shift_density(shift: Array, station_u_mm: float, length_off: Length | None) -> Array:
@@ -110,8 +117,8 @@ def _stretch_density(stretch: Array) -> Array:
     return (1 - share) * _normal(stretch, 1.0) + share * _normal(stretch, factor)
 
 
-def _position_term(off: Array, u: Array) -> Array:
-    variance = u**2 + POSITION_SD_MM**2
+def _position_term(off: Array, u: Array, made_sd: Array) -> Array:
+    variance = u**2 + made_sd**2
     right = (1 - WRONG_FLANK_P) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
     wide = u**2 + WRONG_FLANK_SD_MM**2
     wrong = WRONG_FLANK_P * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)

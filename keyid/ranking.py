@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from keyid.blade import Blade
 from keyid.codes import best_bittings
 from keyid.evidence import samples_of
-from keyid.fitting import CutFit, fit_cuts, size_log_density
+from keyid.fitting import CutFit, fit_cuts, size_log_densities
 from keyid.free_fit import free_log_evidence
 from keyid.groove_evidence import groove_evidence, kinds
 from keyid.joint import joint_positions, joint_roots, levelled
@@ -20,14 +20,13 @@ from keyid.length import Length
 from keyid.other_ways import ways_to_take
 from keyid.profile import Profile
 from keyid.reasons import reasons
+from keyid.screen import worth_fitting
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
 
 Array = NDArray[np.float64]
 
 LISTED_MAX = 10  # candidates told; a locksmith doesn't read more
 LISTED_MIN_P = 1e-4  # less likely ones are left to ``others``
-SCREEN_NATS = 16.0  # a blade whose width, length and stop fit by that much less than the best one's isn't fitted
-SCREEN_MAX = 200  # blades fitted at most, those first whose size fits best
 UNPLACED_NATS = 30.0  # below the worst fit: a blade whose stop can't be found on this one
 NO_FLANK_U_MM = 0.05  # where a cut is that shows no flanks, from the others
 MEDIAN_FACTOR = 1.2533  # a median is that much less sure than a mean (normal errors, square root of pi / 2)
@@ -192,13 +191,15 @@ def _with_grooves(blade: Blade, fits: Fits) -> Fits:
 
 def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: Profile | None) -> Fits:
     """Fit the blades that size leaves, and the model of unlisted keys."""
-    size = {id(p): size_log_density(p, blade) for p in profiles}
+    size = size_log_densities(profiles, blade)
     log_unlisted = unlisted_size_log_density(blade, profiles)
-    near = sorted(profiles, key=lambda p: -size[id(p)])[:SCREEN_MAX]
-    near = [p for p in near if size[id(p)] >= size[id(near[0])] - SCREEN_NATS]
-    near += [asked] if asked is not None and asked not in near else []
+    near = worth_fitting(blade, profiles, size)
+    near += [asked] if asked is not None and not any(p is asked for p in near) else []
     if blade.edges is None:
-        return [Fitted(p, p, _uncut_group(p), blade, None, size[id(p)]) for p in near], log_unlisted
+        of_size = size_log_densities(tuple(near), blade)
+        return [
+            Fitted(p, p, _uncut_group(p), blade, None, float(x)) for p, x in zip(near, of_size, strict=True)
+        ], log_unlisted
     samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p in (variant for blade_file in near for variant in _variants(blade_file)):
@@ -222,7 +223,10 @@ def _any_of(free: float, there: list[float]) -> float:
 
 def _variants(p: Profile) -> tuple[Profile, ...]:
     """The blade with each number of cuts that its keys have: the first so many from the stop."""
-    return tuple(replace(p, positions_mm=p.positions_mm[:count]) for count in p.counts or (len(p.positions_mm),))
+    return tuple(
+        replace(p, positions_mm=p.positions_mm[:count], positions_sd_mm=p.positions_sd_mm[:count])
+        for count in p.counts or (len(p.positions_mm),)
+    )
 
 
 def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> Fitted:
@@ -243,7 +247,8 @@ def _uncut_group(p: Profile) -> tuple[object, ...]:
 def _cut_group(p: Profile) -> tuple[object, ...]:
     """What a cut blade shows: all but grooves, names and code labels."""
     rows = tuple(tuple(round(value, GROUP_DIGITS) for value in row) for row in (p.positions_mm, p.roots_mm))
-    return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.as_made_sd_mm, p.counts
+    made = p.as_made_sd_mm, p.length_sd_mm, p.positions_sd_mm, p.roots_sd_mm
+    return *_uncut_group(p), p.edges, rows, p.flat_mm, p.angle_deg, p.macs, p.counts, *made
 
 
 def _fit_group(p: Profile) -> tuple[object, ...]:

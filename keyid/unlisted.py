@@ -17,8 +17,7 @@ from keyid.decoding import UNCUT_MM, EdgeReading
 from keyid.evidence import (
     LENGTH_SPAN_MM,
     WIDTH_SPAN_MM,
-    length_log_density,
-    width_log_density,
+    blade_log_densities,
 )
 from keyid.joint import joint_roots
 from keyid.places import place_log_likelihood
@@ -133,13 +132,8 @@ def _even_fit(position: Array, u: Array) -> tuple[Array, float] | None:
 def unlisted_size_log_density(blade: Blade, profiles: tuple[Profile, ...]) -> float:
     """Log-density of width, length and stop: any, or those of a listed blade."""
     anything = math.log(0.5 / (WIDTH_SPAN_MM * LENGTH_SPAN_MM))
-    alike = [
-        math.log(0.5)
-        + width_log_density(blade.width, p)
-        + length_log_density(blade.length, p.length_mm if p.stop == "shoulder" else None)
-        for p in profiles
-    ]
-    if not alike:
+    if not profiles:
         return anything
+    alike = math.log(0.5) + blade_log_densities(profiles, blade.width, blade.length)
     lookalike = float(np.logaddexp.reduce(alike)) - math.log(len(alike))
     return float(np.logaddexp(math.log(1 - LOOKALIKE_P) + anything, math.log(LOOKALIKE_P) + lookalike))

@@ -14,6 +14,7 @@ import math
 import time
 from collections import Counter
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -231,6 +232,7 @@ class Score:
             f"calibration      cuts {ece(self.cut_p, self.cut_right):.4f} keys {ece(self.key_p, self.key_right):.4f} "
             f"blades {ece(self.blade_p, self.blade_right):.4f}",
         ]
+        out += [*reliability("cuts", self.cut_p, self.cut_right), *reliability("keys", self.key_p, self.key_right)]
         for name, z in self.z.items():
             a, e = np.abs(z), np.array(self.error[name])
             out.append(
@@ -267,6 +269,18 @@ def without_scale(rng: np.random.Generator, blade: Blade) -> Blade:
     )
     leaning = replace(blade, a=turned[0], b=turned[1], length=length, stretch_u=stretch_u)
     return replace(sized(leaning, 8.3), width=Length(8.3, blade.width.u_mm / blade.width.mm * 8.3))
+
+
+def reliability(name: str, p: list[float], right: list[bool]) -> list[str]:
+    """Stated probability against the share that is right, for ranges of it."""
+    stated, hit = np.array(p), np.array(right, float)
+    rows = []
+    for low, high in pairwise((0.0, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99, 1.01)):
+        inside = (stated >= low) & (stated < high)
+        if inside.any():
+            shares = f"stated {stated[inside].mean():.3f} right {hit[inside].mean():.3f} of {inside.sum()}"
+            rows.append(f"  {name} {low:.2f}-  {shares}")
+    return rows
 
 
 def run(profiles: tuple[Profile, ...], keys: int, seed: int, by_shape: bool = False) -> Score:

@@ -11,10 +11,12 @@ from __future__ import annotations
 import argparse
 import json
 import os
+import re
 import subprocess
 import sys
 import tempfile
 import time
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -26,11 +28,11 @@ import cv2
 import numpy as np
 
 from keyid.blade import measure_blade
-from keyid.library import Library, load_library
+from keyid.library import Library, load_library, shipped_folder
 from keyid.outline import find_outline
 from keyid.photo import load_photo
 from keyid.ranking import rank
-from keyid.scale import find_scale
+from keyid.reference import find_scale
 from keyid.sharpness import check_rim
 from keyid.silhouette import find_silhouette
 
@@ -40,7 +42,8 @@ ROUNDS = 3  # the least of them counts: others are disturbed
 BASE = "import numpy, cv2, scipy.optimize"
 READ = "import sys; from keyid.cli import main; main(['read', *sys.argv[1:]])"
 MEGAPIXELS = (3, 6, 12, 24, 48)
-PROFILES = (10, 100, 1000)
+PROFILES = (10, 100, 1000, 10_000)
+LOAD = "import sys; from pathlib import Path; from keyid.library import load_library; load_library(Path(sys.argv[1]))"
 COPIES = (1, 4, 16)
 
 
@@ -134,6 +137,26 @@ def by_profiles(path: Path, library: Library, counts: tuple[int, ...]) -> dict[s
     return found
 
 
+def by_files(folder: Path, counts: tuple[int, ...]) -> dict[str, float]:
+    """CPU seconds of a process that loads so many profile files: the folder's, each with its own id and cuts."""
+    texts = [file.read_text(encoding="utf-8") for file in sorted(folder.rglob("*.toml"))]
+    found = {}
+    with tempfile.TemporaryDirectory() as made:
+        for count in counts:
+            library = Path(made, str(count))
+            library.mkdir()
+            for n in range(count):
+                text = texts[n % len(texts)]
+                name = tomllib.loads(text)["id"]
+                first = re.search(r"^positions = \[([0-9.]+)", text, re.MULTILINE)
+                assert first is not None
+                moved = f"positions = [{float(first[1]) - 1e-4 * (n // len(texts)):.4f}"
+                text = text.replace(first[0], moved).replace(f'"{name}', f'"{name}-{n}')
+                (library / f"{n}.toml").write_text(text, encoding="utf-8")
+            found[str(count)] = min(child(LOAD, str(library))[0] for _ in range(ROUNDS))
+    return found
+
+
 def by_photos(path: Path, counts: tuple[int, ...]) -> dict[str, dict[str, float]]:
     """Seconds and the largest process's memory of a batch, by the number of photos."""
     found = {}
@@ -170,8 +193,9 @@ def lines(result: dict[str, Any]) -> list[str]:
         found = result[title]
         row = "  ".join(f"{size}: {run[key]:.2f}" for size, run in found.items())
         out.append(f"{title + ' ' + key:<28} {row}  slope {slope(found, key):.2f}")
-    row = "  ".join(f"{size}: {seconds:.3f}" for size, seconds in result["profiles"].items())
-    out.append(f"{'profiles ranking_s':<28} {row}  slope {slope(result['profiles']):.2f}")
+    for title in ("profiles ranking_s", "profiles loading_s"):
+        row = "  ".join(f"{size}: {seconds:.3f}" for size, seconds in result[title].items())
+        out.append(f"{title:<28} {row}  slope {slope(result[title]):.2f}")
     out.append(f"keyid --help                 {result['help_s']:.2f} s")
     return out
 
@@ -195,7 +219,8 @@ def main() -> None:
         "whole": {path.name: whole(path) for path in photos},
         "megapixels": by_megapixels(photos[0], MEGAPIXELS[:few]),
         "photos": by_photos(photos[0], COPIES[:few]),
-        "profiles": by_profiles(photos[0], library, PROFILES[:few]),
+        "profiles ranking_s": by_profiles(photos[0], library, PROFILES[:few]),
+        "profiles loading_s": by_files(shipped_folder() / "samples", PROFILES[:few]),
         "help_s": min(child("from keyid.cli import main; main(['--help'])")[0] for _ in range(ROUNDS)),
     }
     print("\n".join(lines(result)))

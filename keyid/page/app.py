@@ -54,6 +54,7 @@ Json = dict[str, Any]
 
 MOST_UPLOAD_BYTES = 80_000_000  # the largest photos of phones, 108 megapixels as JPEG or HEIC, take up to 50 MB
 MOST_TOLD_BYTES = 20_000  # of what is typed
+MOST_TOGETHER = 4  # photos of one key: each is measured by itself
 MOST_UNDONE = 50  # of what was told of a key
 MOST_LETTERS = 200  # of one field, and of a file's name
 WAIT_S = 20.0  # that a page waits for news before it asks again
@@ -93,6 +94,7 @@ class Page:
             Route("/{desk}/", self._give),
             Route("/{desk}/static/{name}", self._static),
             Route("/{desk}/keys", self._add, methods=["POST"]),
+            Route("/{desk}/together", self._together, methods=["POST"]),
             Route("/{desk}/compare", self._compare),
             Route("/{desk}/key/{key}", self._key),
             Route("/{desk}/key/{key}/now", self._now),
@@ -173,6 +175,21 @@ class Page:
         except DeskError as error:
             return _said(str(error), 409)
         self._measuring.begin(key, data)
+        return JSONResponse({"key": key.id})
+
+    async def _together(self, request: Request) -> Response:
+        """Read the one key that several photos show, together."""
+        desk = _desk(request)
+        wanted = (await _typed(request)).get("keys")
+        keys = [desk.keys.get(str(one)) for one in wanted] if isinstance(wanted, list) else []
+        photos = tuple(photo for key in keys if key is not None for photo in key.photos)
+        if not 2 <= len(photos) <= MOST_TOGETHER:
+            return _said(f"Choose two to {MOST_TOGETHER} photos of one key.", 400)
+        try:
+            key = self.desks.add_key(desk, " + ".join(photo.file for photo in photos)[:MOST_LETTERS])
+        except DeskError as error:
+            return _said(str(error), 409)
+        self._measuring.begin_together(key, photos)
         return JSONResponse({"key": key.id})
 
     async def _key(self, request: Request) -> Response:

@@ -34,6 +34,8 @@ class Key:
 
     Attributes
     ----------
+    photo : Photo or None
+        The photo that is shown; ``further`` are others of the same key.
     told : Told
         What was told of the photo; ``before`` holds what was told earlier, for undoing.
     done : list of Stage
@@ -49,6 +51,7 @@ class Key:
     file: str
     used: float
     photo: Photo | None = None
+    further: tuple[Photo, ...] = ()
     told: Told = field(default_factory=Told)
     before: list[Told] = field(default_factory=list)
     values: tuple[HandValue, ...] = ()
@@ -71,6 +74,11 @@ class Key:
         self._changed.set()
         self._changed = asyncio.Event()
 
+    @property
+    def photos(self) -> tuple[Photo, ...]:
+        """All photos of the key, the one that is shown first."""
+        return () if self.photo is None else (self.photo, *self.further)
+
     async def newer(self, seen: int, most_s: float) -> None:
         """Wait until there is something newer than version ``seen``, but no longer than ``most_s``."""
         if self.version > seen:
@@ -84,7 +92,7 @@ class Key:
         """Drop everything that was seen of the key."""
         self.forgotten, self.measuring = True, False
         self.photo = self.examination = self.advice = self.error = self.stages = None
-        self.done, self.values, self.before = {}, (), []
+        self.done, self.further, self.values, self.before = {}, (), (), []
         self.change()
 
 
@@ -154,8 +162,8 @@ class Desks:
 
     def room_for(self, photo: Photo) -> bool:
         """Tell whether another photo of that size may be held."""
-        held = sum(_pixels(key.photo) for desk in self.all() for key in desk.keys.values())
-        return held + _pixels(photo) <= MOST_PIXELS
+        held = {id(one): one for desk in self.all() for key in desk.keys.values() for one in key.photos}
+        return sum(map(_pixels, held.values())) + _pixels(photo) <= MOST_PIXELS
 
     def forget_unused(self) -> None:
         """Forget the keys that nobody used for long."""
@@ -178,5 +186,5 @@ def secret() -> str:
     return secrets.token_urlsafe(SECRET_BYTES)
 
 
-def _pixels(photo: Photo | None) -> int:
-    return 0 if photo is None else photo.width_px * photo.height_px
+def _pixels(photo: Photo) -> int:
+    return photo.width_px * photo.height_px

@@ -32,8 +32,8 @@ Json = dict[str, Any]
 def marks(key: Key, reading: Reading | None) -> list[Json]:
     """Return the marks of what is known by now; ``reading`` is the newest, with what was measured by hand."""
     found: list[Json] = []
-    scale, silhouette = key.done.get("scale"), key.done.get("key")
-    if isinstance(scale, Scale):
+    scale, silhouette = scale_of(key), None if key.further else key.done.get("key")
+    if scale is not None:
         found.append(_mark("reference", REFERENCE, [_closed(scale.outline_px)]))
     blade, frame = _newest_blade(key)
     if blade is not None and frame is not None:
@@ -45,10 +45,18 @@ def marks(key: Key, reading: Reading | None) -> list[Json]:
     return found
 
 
+def scale_of(key: Key) -> Scale | None:
+    """The scale of the photo that is shown, as soon as it is known."""
+    if key.examination is not None:
+        return key.examination.scale
+    scale = None if key.further else key.done.get("scale")
+    return scale if isinstance(scale, Scale) else None
+
+
 def _newest_blade(key: Key) -> tuple[Blade | None, Frame | None]:
     """The blade of the present reading, as soon as it is measured, or else of the last one."""
     match key.done.get("blade"):
-        case (Blade() as blade, Frame() as frame):
+        case (Blade() as blade, Frame() as frame) if not key.further:
             return blade, frame
     return (None, None) if key.examination is None else (key.examination.blade, key.examination.frame)
 

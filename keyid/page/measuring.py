@@ -12,7 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from keyid.errors import KeyidError, PhotoError
-from keyid.identify import Stage, examine
+from keyid.identify import Examination, Stage, examine, examine_together
 from keyid.library import Library
 from keyid.page.desks import Desks, Key
 from keyid.page.stages import KeptStages
@@ -42,6 +42,12 @@ class Measuring:
     def begin(self, key: Key, data: bytes) -> None:
         """Decode a photo and read the key in it."""
         self._start(self._first(key, data))
+
+    def begin_together(self, key: Key, photos: tuple[Photo, ...]) -> None:
+        """Read the one key that several photos show."""
+        key.photo, *further = photos
+        key.further = tuple(further)
+        self._start(self._read(key))
 
     def again(self, key: Key, told: Told) -> None:
         """Read a key anew with what was told; while it is being read, what was told last counts."""
@@ -82,7 +88,8 @@ class Measuring:
             key.done = {"photo": key.photo}
             key.change()
             try:
-                key.examination = await self._in_thread(_examined, key.photo, self._library, told, key.stages)
+                examination = await self._in_thread(_examined, key.photos, self._library, told, key.stages)
+                _read_now(key, examination)
             except Forgotten:
                 return
             except Exception as error:
@@ -95,8 +102,17 @@ class Measuring:
         return await asyncio.get_running_loop().run_in_executor(self._pool, work, *inputs)
 
 
-def _examined(photo: Photo, library: Library, told: Told, stages: KeptStages) -> object:
-    return examine(photo, profiles=library, told=told, run=stages)
+def _examined(photos: tuple[Photo, ...], library: Library, told: Told, stages: KeptStages) -> Examination:
+    if len(photos) > 1:
+        return examine_together(photos, profiles=library, told=told, run=stages)
+    return examine(photos[0], profiles=library, told=told, run=stages)
+
+
+def _read_now(key: Key, examination: Examination) -> None:
+    """Take a reading; of several photos the one that it is of is shown."""
+    if not key.forgotten:
+        key.further = tuple(photo for photo in key.photos if photo is not examination.photo)
+        key.photo, key.examination = examination.photo, examination
 
 
 def _telling_stages(key: Key) -> KeptStages:
@@ -111,7 +127,7 @@ def _telling_stages(key: Key) -> KeptStages:
     def ended(stage: Stage, made: object) -> None:
         loop.call_soon_threadsafe(_done, key, stage, made)
 
-    return KeptStages(begun, ended)
+    return KeptStages(begun, ended, len(key.photos))
 
 
 def _begun(key: Key, stage: Stage) -> None:
@@ -126,7 +142,7 @@ def _done(key: Key, stage: Stage, made: object) -> None:
         return
     key.done[stage] = made
     scale = key.done.get("scale")
-    if isinstance(made, Silhouette) and isinstance(scale, Scale) and key.photo is not None:
+    if isinstance(made, Silhouette) and isinstance(scale, Scale) and key.photo is not None and not key.further:
         key.advice = advise(key.photo, scale, made)
     key.change()
 

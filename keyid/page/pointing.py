@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from keyid.identify import Examination
 from keyid.page.desks import Key
+from keyid.page.marks import scale_of
 from keyid.pointed import Point, Pointed
-from keyid.scale import Scale
 
 Array = NDArray[np.float64]
 Json = dict[str, Any]
@@ -26,8 +26,8 @@ Json = dict[str, Any]
 def handles(key: Key) -> Json:
     """Return where the handles for pointing are at first: where it was pointed, or else where it was found."""
     pointed = key.told.pointed.seen_from(*_corner(key))
-    scale, found = key.done.get("scale"), _found_ends(key.examination)
-    corners = pointed.corners_px or (_corners(scale.outline_px) if isinstance(scale, Scale) else None)
+    scale, found = scale_of(key), _found_ends(key.examination)
+    corners = pointed.corners_px or (_corners(scale.outline_px) if scale is not None else None)
     return {
         "stop": pointed.stop_px or found.get("stop"),
         "tip": pointed.tip_px or found.get("tip"),

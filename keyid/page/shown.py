@@ -116,6 +116,8 @@ def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ()) -> Js
         "phase": phase(key),
         "line": verdict(key, profiles),
         "photo": None if key.photo is None else [key.photo.width_px, key.photo.height_px],
+        "shown": "" if key.photo is None else key.photo.sha256,
+        "single": not key.further,
         "marks": marks(key, None if now is None else now.reading),
         "view": blade_view(key),
         "handles": handles(key),
@@ -123,7 +125,7 @@ def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ()) -> Js
         "as_found": key.told.pointed != NOTHING_POINTED,
         "steps": rendered("steps.html", steps=_steps(key), reading=key.measuring and now is None),
         "advice": rendered("advice.html", **_advice(key)),
-        "answer": rendered("answer.html", key=key, report=report, by_hand=_by_hand(now), **_refusal(key)),
+        "answer": rendered("answer.html", key=key, report=report, notes=_notes(now), **_refusal(key)),
         "more": rendered("more.html", report=report),
         "confirm": rendered("values.html", **_confirm(key, profiles, now)),
         "next": _next(key, profiles, now),
@@ -161,8 +163,12 @@ def _words(key: Key, now: Now) -> Report:
     return report_words(replace(key.examination, reading=now.reading), record(key))
 
 
-def _by_hand(now: Now | None) -> str:
-    return "" if now is None else pointed_words(now.reading)
+def _notes(now: Now | None) -> list[str]:
+    """What was pointed at by hand, and what the photos disagree on."""
+    if now is None:
+        return []
+    by_hand = pointed_words(now.reading)
+    return [*([by_hand] if by_hand else []), *now.reading.notes]
 
 
 def _refusal(key: Key) -> Json:
@@ -199,7 +205,7 @@ def _advice(key: Key) -> Json:
         limits, remarks = reading.limits, limiting(reading)
     verdict, _, meaning = verdict_words(remarks).partition(": ")
     return {
-        "known": key.advice is not None,
+        "known": key.advice is not None or key.examination is not None,
         "limits": limits,
         "remarks": remarks,
         "verdict": verdict,

@@ -13,7 +13,7 @@ from keyid.told import Told
 Made = TypeVar("Made")
 Inputs = TypeVarTuple("Inputs")
 
-KEPT = 3  # results of a stage: as found, as pointed at, and as before that
+KEPT = 3  # results of a stage of one photo: as found, as pointed at, and as before that
 BY_VALUE = (str, int, float, tuple, Known, Told, Pointed)
 """Kinds of small inputs, compared by value; records of stages hold arrays and are compared by identity."""
 
@@ -24,8 +24,8 @@ class KeptStages:
     ``begun`` and ``ended`` are told each stage, the latter with its result; either may raise to end the reading.
     """
 
-    def __init__(self, begun: Callable[[Stage], None], ended: Callable[[Stage, object], None]) -> None:
-        self._begun, self._ended = begun, ended
+    def __init__(self, begun: Callable[[Stage], None], ended: Callable[[Stage, object], None], photos: int = 1) -> None:
+        self._begun, self._ended, self._most = begun, ended, KEPT * photos
         self._kept: dict[Stage, list[tuple[tuple[Any, ...], Any]]] = {}
 
     def __call__(self, stage: Stage, step: Callable[[*Inputs], Made], *inputs: *Inputs) -> Made:
@@ -35,7 +35,7 @@ class KeptStages:
         at = next((n for n, one in enumerate(kept) if _same(one[0], inputs)), None)
         found = (inputs, step(*inputs)) if at is None else kept.pop(at)
         kept.insert(0, found)
-        del kept[KEPT:]
+        del kept[self._most :]
         self._ended(stage, found[1])
         made: Made = found[1]
         return made

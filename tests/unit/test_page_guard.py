@@ -234,3 +234,10 @@ def test_what_is_told_wrongly_is_answered_in_words(
     answer = browser.post(f"{desk}key/{give(browser, desk)}/told", json.dumps(told).encode())
     assert answer.status == 400
     assert sentence in answer.json()["said"]
+
+
+@pytest.mark.parametrize("keys", [None, [], ["guessed", "guessed"], 7, [None]])
+def test_photos_that_are_not_there_are_not_read_together(browser: Client, desk: str, keys: object) -> None:
+    answer = browser.post(f"{desk}together", json.dumps({"keys": keys}).encode())
+    assert answer.status == 400
+    assert "Choose two to 4 photos" in answer.json()["said"]

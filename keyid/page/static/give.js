@@ -91,6 +91,17 @@ for (const button of document.querySelectorAll("[data-forget]")) {
   });
 }
 
+document.getElementById("together")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const keys = [...event.target.querySelectorAll(":checked")].map((box) => box.value);
+  try {
+    const { key } = await tell("together", { keys });
+    location.assign(`key/${key}`);
+  } catch (error) {
+    say(error.message);
+  }
+});
+
 // Keys that are still being read: their line follows.
 for (const line of document.querySelectorAll('.keys li[data-phase="measuring"]')) follow(line);
 

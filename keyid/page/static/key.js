@@ -19,9 +19,8 @@ let newest = 0; // of the questions asked while typing
 
 function show(next) {
   now = next;
-  const loads = !photo.picture && !photo.loading && now.photo;
-  if (loads) {
-    photo.loading = true;
+  if (now.photo && photo.shown !== now.shown) {
+    photo.shown = now.shown; // of several photos of one key another may be shown once it is read
     photo.load(`${id}/photo.jpg`, now.photo).then(() => now.view && photo.blade(now.view));
   }
   const measuring = now.phase === "measuring";
@@ -33,6 +32,7 @@ function show(next) {
   fill("values", now.confirm);
   byId("confirm").hidden = byId("take").hidden = now.phase !== "read";
   byId("tell").hidden = byId("point").hidden = now.view === null && measuring;
+  if (!now.single) byId("point").hidden = true; // places are of one photo
   byId("undo").disabled = !now.undo;
   byId("as-found").disabled = !now.as_found;
   photo.show(now.marks);

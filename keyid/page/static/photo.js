@@ -28,6 +28,7 @@ export class PhotoView {
     this.chosen = 0;
     this.angle = 0;
     this.zoom = 1;
+    this.rem = 1;
     this.at = [0, 0];
     this.fingers = new Map();
     this.moved = 0;
@@ -40,6 +41,7 @@ export class PhotoView {
     const answer = await fetch(address);
     if (!answer.ok) return;
     const data = await answer.blob();
+    this.picture?.close();
     this.picture = await createImageBitmap(data);
     this.share = this.picture.width / size[0]; // the picture may have fewer pixels than the photo
     const few = { resizeWidth: Math.max(1, Math.round(this.picture.width / 3)), resizeQuality: "high" };
@@ -61,6 +63,7 @@ export class PhotoView {
     const ratio = window.devicePixelRatio || 1;
     this.wide = this.box.clientWidth;
     this.high = this.box.clientHeight;
+    this.rem = parseFloat(getComputedStyle(document.documentElement).fontSize) / 16; // larger on large screens
     this.canvas.width = Math.round(this.wide * ratio);
     this.canvas.height = Math.round(this.high * ratio);
     if (this.fitted) this.fitted();
@@ -135,7 +138,7 @@ export class PhotoView {
           drawn.push(element("polyline", {
             points: line.map((place) => this.toScreen(place).map((v) => v.toFixed(1)).join(",")).join(" "),
             stroke: width === 5 ? "#101010" : chosen ? "#ffffff" : mark.colour,
-            "stroke-width": width + (chosen ? 2.5 : 0),
+            "stroke-width": (width + (chosen ? 2.5 : 0)) * this.rem,
             "data-kind": mark.kind,
           }));
         }
@@ -146,7 +149,7 @@ export class PhotoView {
       const line = mark.lines[0].slice(-2).map((place) => this.toScreen(place));
       const away = Math.hypot(line[1][0] - line[0][0], line[1][1] - line[0][1]) || 1;
       const along = [(line[1][0] - line[0][0]) / away, (line[1][1] - line[0][1]) / away];
-      const half = (LETTER_PX * mark.label.length) / 2 + 4;
+      const half = (LETTER_PX * this.rem * mark.label.length) / 2 + 4;
       const out = 6 + half * Math.abs(along[0]) + 8 * Math.abs(along[1]);
       const text = element("text", {
         x: clamp(line[1][0] + out * along[0], half, this.wide - half).toFixed(1),

@@ -42,6 +42,7 @@ class Asked:
     cuts: tuple[tuple[int, str], ...] = ()
     code_list: Path | None = None
     without_scale: bool = False
+    working_keys: int | None = None
 
     def question(self, folder: Path | None, skip_bad: bool) -> Question:
         """Put together what was asked; a blank that is in no file, or cuts that no blade has, are usage errors."""
@@ -52,7 +53,7 @@ class Asked:
         known = Known(self.cuts, None if self.code_list is None else load_code_list(self.code_list))
         if self.blank is not None or self.cuts:
             _check(folder, skip_bad, self.blank, known)
-        return Question(known, self.blank, self.without_scale)
+        return Question(known, self.blank, self.without_scale, self.working_keys)
 
 
 def asking(command: Command) -> Command:
@@ -65,9 +66,10 @@ def asking(command: Command) -> Command:
         cuts: tuple[tuple[int, str], ...],
         code_list: Path | None,
         without_scale: bool,
+        working_keys: int | None,
         **others: Any,  # noqa: ANN401
     ) -> object:
-        return command(asked=Asked(blank, cuts, code_list, without_scale), **others)
+        return command(asked=Asked(blank, cuts, code_list, without_scale, working_keys), **others)
 
     with_blank = click.option("--blank", help="Double-check this blank: does the photo speak for or against it?")
     with_cut = click.option("--cut", "cuts", type=KnownCut(), multiple=True, help="A cut that is known, as in 1=3.")
@@ -75,7 +77,9 @@ def asking(command: Command) -> Command:
     with_codes = click.option("--codes", "code_list", type=EXISTING_FILE, help=codes_help)
     scale_help = "Nothing of known size in the photo: take the --blank's width for it, or go by proportions alone."
     with_flag = click.option("--without-scale", is_flag=True, help=scale_help)
-    return cast(Command, with_blank(with_cut(with_codes(with_flag(gathered)))))
+    keys_help = "How many working keys are left: tells what adding one takes."
+    with_keys = click.option("--working-keys", type=click.IntRange(0, 100), metavar="N", help=keys_help)
+    return cast(Command, with_blank(with_cut(with_codes(with_flag(with_keys(gathered))))))
 
 
 def _check_once(cuts: tuple[tuple[int, str], ...]) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 
-from keyid.bitting import confirm_list, next_measurement, read_bitting
+from keyid.bitting import NONE_MAX_P, confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
 from keyid.clashes import clashes
 from keyid.compose import Advice, compose, photo_facts
@@ -32,6 +32,7 @@ from keyid.sharpness import check_photo, check_rim
 from keyid.silhouette import Silhouette, find_silhouette, lies_on
 from keyid.told import ReferenceKind, Told
 from keyid.unscaled import find_by_width, measure_in, of_blank, own_width, scale_note
+from keyid.whole_key import whole_key
 
 Stage = Literal["photo", "scale", "key", "strip", "edges", "blade", "face", "blades"]
 """What takes time: decoding, the reference, where the key lies, the strip along its blade, its edges, measuring, lines
@@ -63,6 +64,8 @@ class Question:
         What is known of the codes.
     blank : str or None
         A blank (or blade) to be double-checked.
+    working_keys : int or None
+        How many working keys the customer still has.
     without_scale : bool
         Nothing of known size lies in the photo: take the blank's width for the scale, or rank by proportions alone.
     """
@@ -70,6 +73,7 @@ class Question:
     known: Known = NOTHING_KNOWN
     blank: str | None = None
     without_scale: bool = False
+    working_keys: int | None = None
 
 
 PLAIN_QUESTION = Question()
@@ -218,7 +222,9 @@ def _composed(
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
     remarks = advise(photo, scale, silhouette)
-    reading = replace(reading, notes=clashes(question.known, ranking, blade), remarks=remarks)
+    alike = [c for c in reading.candidates if c.group == reading.candidates[0].group]
+    told = whole_key(alike, question.working_keys) if reading.none_of_these < NONE_MAX_P else ()
+    reading = replace(reading, notes=clashes(question.known, ranking, blade), remarks=remarks, whole_key=told)
     return Examination(photo, scale, silhouette, blade, frame, reading)
 
 

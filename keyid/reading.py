@@ -277,6 +277,7 @@ class Reading:
     pointed: tuple[PointedFact, ...] = ()
     limits: tuple[str, ...] = ()
     remarks: tuple[Remark, ...] = ()
+    whole_key: tuple[str, ...] = ()
 
     def to_json(self) -> Json:
         """Return the reading in its fixed form, ready for ``json.dumps``."""
@@ -299,6 +300,7 @@ class Reading:
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
             **({"notes": list(self.notes)} if self.notes else {}),
             **({"advice": [_remark_json(remark) for remark in self.remarks]} if self.remarks else {}),
+            **({"whole_key": list(self.whole_key)} if self.whole_key else {}),
             **({"pointed": [fact.to_json() for fact in self.pointed]} if self.pointed else {}),
         }
 

@@ -55,6 +55,7 @@ def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
         confirm=tuple(Confirmation(c["what"], _length(c["expected"]), c["tolerance"]) for c in form["confirm"]),
         further_photos=tuple(further),
         notes=tuple(form.get("notes", ())),
+        whole_key=tuple(form.get("whole_key", ())),
         remarks=tuple(Remark(one["cost_mm"], one["what"], one["do"]) for one in form.get("advice", ())),
         pointed=tuple(PointedFact(fact["what"], fact["u"]) for fact in form.get("pointed", ())),
     )

@@ -18,6 +18,7 @@ SHOWN_CANDIDATES = 3  # more don't help at the kerb; --json has them all
 SHOWN_BLANKS = 3
 BLANK_LINES = 2
 NOTE_LINES = 5
+KEY_LINES = 3
 LONGEST_NAME = 24  # characters of a blade's name
 LISTED_P = 0.05  # blades less likely than this, or than this part of the first, aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
@@ -56,6 +57,7 @@ def reading_text(reading: Reading) -> str:
         _paragraph("Blade", _blade(reading)),
         _paragraph("Cutting", how_to_cut(reading)),
         _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
+        _paragraph("Key", " ".join(reading.whole_key), max_lines=KEY_LINES),
         _paragraph("Beware", " ".join(reading.cautions)),
     ]
     told = [line for block in blocks for line in block]

@@ -309,7 +309,7 @@ def _step_s(outline: Outline, plan: Plan) -> float | None:
 
 def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bool:
     """True when an edge leaves its uncut line on more than a small part of the blade."""
-    out = _clear(points, _within(points, start_mm, tip_mm - TIP_TAPER_MM))
+    out = _within(points, start_mm, tip_mm - TIP_TAPER_MM)
     if len(out) < FEW_POINTS:
         return False
     across = points.v_mm[out] * sign
@@ -351,11 +351,15 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         ("upper", outline.upper, 1, plan.upper_cut),
         ("lower", outline.lower, -1, plan.lower_cut),
     ):
-        inside = _clear(points, _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0)))
-        along, across = turned[name][0][inside], turned[name][1][inside] * sign
-        level, u = _land(across, along - start) if cut else _uncut_line(across)
+        inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
+        along, across = turned[name][0], turned[name][1] * sign
+        if cut:
+            level, u = _land(across[inside], points.u_mm[inside], along[inside] - start)
+        else:
+            clear = _clear(points, inside)
+            level, u = _uncut_line(across[clear], points.u_mm[clear])
         lines.append(sign * level)
-        lines_u.append(max(u, float(np.median(points.u_mm[inside]))))
+        lines_u.append(u)
     tip_along = _foremost(turned["tip"][0], TIP_POINTS)
     stop_along = tip_along
     if outline.shoulder_at is not None:
@@ -381,12 +385,15 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
     )
 
 
-def _uncut_line(across: Array) -> tuple[float, float]:
-    """Place of an uncut edge, with its standard uncertainty: more where it was seen ragged, hardly unlike the table."""
+def _uncut_line(across: Array, u_mm: Array) -> tuple[float, float]:
+    """Place of an uncut edge, with its standard uncertainty: more where it was seen ragged, hardly unlike the table.
+
+    It is no surer than its points, which may all have been taken from the same wrong edge.
+    """
     middle = float(np.median(across))
     spread = 1.4826 * float(np.median(np.abs(across - middle)))
     ragged_u = 1.2533 * spread / math.sqrt(max(len(across) * POINT_MM / RAGGED_MM, 1.0))
-    return middle, math.hypot(LINE_U_MM, ragged_u)
+    return middle, max(math.hypot(LINE_U_MM, ragged_u), float(np.median(u_mm)))
 
 
 def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float:
@@ -417,7 +424,7 @@ def _robust_slope(x: Array, y: Array) -> float:
     return float(slope)
 
 
-def _land(across: Array, from_stop: Array) -> tuple[float, float]:
+def _land(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, float]:
     """Level of the uncut lands of a cut edge, with its standard uncertainty.
 
     It is the highest at which enough of the edge runs straight along the blade, or that of the stretch beside the
@@ -425,12 +432,15 @@ def _land(across: Array, from_stop: Array) -> tuple[float, float]:
     highest metal left is the best that can be told.
     """
     land = _common_level(across)
+    at_land = np.abs(across - land) < LAND_SAME_MM
+    u = max(LAND_U_MM, float(np.median(u_mm[at_land]))) if at_land.any() else LAND_U_MM
     beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
     if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
         return float(np.median(beside)), LAND_U_MM
-    if np.count_nonzero(across > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
-        return _foremost(across, TOP_POINTS), NO_LAND_U_MM
-    return land, LAND_U_MM
+    clear = across[u_mm < CLEAR_U_MM]
+    if np.count_nonzero(clear > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
+        return _foremost(clear, TOP_POINTS), NO_LAND_U_MM
+    return land, u
 
 
 def _common_level(across: Array) -> float:

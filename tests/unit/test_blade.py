@@ -294,23 +294,26 @@ def test_too_few_points_have_no_slope() -> None:
     assert _robust_slope(x, x) == 0.0
 
 
+def land_of(across: Array) -> tuple[float, float]:
+    return _land(across, np.full(len(across), 0.02), STATION_MM * np.arange(len(across)))
+
+
 def test_the_lands_are_the_highest_level_stretches() -> None:
     across = np.concatenate([np.full(30, 3.5), np.linspace(3.5, 2.0, 15), np.full(12, 2.0), np.linspace(2.0, 3.5, 15)])
     spike = np.concatenate([across, [3.9], np.full(20, 3.48)])
-    assert _land(across, STATION_MM * np.arange(len(across)))[0] == pytest.approx(3.5)
-    assert _land(spike, STATION_MM * np.arange(len(spike)))[0] == pytest.approx(3.5, abs=0.02)  # one point isn't a land
+    assert land_of(across)[0] == pytest.approx(3.5)
+    assert land_of(spike)[0] == pytest.approx(3.5, abs=0.02)  # one point isn't a land
 
 
 def test_where_cuts_took_all_lands_the_stretch_at_the_shoulder_stays() -> None:
     across = np.concatenate([np.full(5, 4.0), np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.full(20, 2.6)])
-    from_stop = STATION_MM * np.arange(len(across))
-    assert _land(across, from_stop) == (pytest.approx(4.0), LAND_U_MM)
+    assert land_of(across) == (pytest.approx(4.0), LAND_U_MM)
 
 
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
     """A flank that starts at the shoulder and a long root: the root is flat, but no land."""
     across = np.concatenate([np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.linspace(2.0, 2.6, 6), np.full(20, 2.6)])
-    assert _land(across, STATION_MM * np.arange(len(across))) == (pytest.approx(3.9, abs=0.1), NO_LAND_U_MM)
+    assert land_of(across) == (pytest.approx(3.9, abs=0.1), NO_LAND_U_MM)
 
 
 @pytest.mark.parametrize("face_up", ["a", "b"])

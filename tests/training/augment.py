@@ -13,6 +13,8 @@ Image = NDArray[np.float32]
 ROWS, COLUMNS = 208, 384  # samples of 0.08 mm: 17 by 31 mm
 KEY_MARGIN = 25  # samples: the key's darkest shade is painted over too
 FEW = 2000  # samples off the key: fewer make no table
+FEW_WALL = 100  # samples of a wall: fewer have no shade of their own
+WALL_LIKE_FACE = 0.25  # of the walls that are changed
 
 
 def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tuple[Image, NDArray[np.uint8], Image]:
@@ -139,7 +141,7 @@ def _in_shadow(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generat
 
 
 def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
-    """The blade's walls on either side brighter or darker: light may come from anywhere."""
+    """The blade's walls on either side in another light, at times as bright as the face."""
     rows = np.flatnonzero((labels == FACE).any(axis=1))
     if len(rows) == 0:
         return picture
@@ -149,6 +151,9 @@ def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.
         wall[side] = labels[side] == WALL
         soft = cv2.GaussianBlur(wall, (0, 0), 0.7)[..., None]
         factor = np.exp(rng.normal(0, 0.45) + rng.normal(0, 0.08, 3)).astype(np.float32)
+        if rng.random() < WALL_LIKE_FACE and wall.sum() > FEW_WALL:
+            alike = np.median(picture[labels == FACE], axis=0) / np.maximum(np.median(picture[wall > 0], axis=0), 0.02)
+            factor = (alike * np.exp(rng.normal(0, 0.06))).astype(np.float32)
         picture = np.clip(picture * (1 + soft * (factor - 1)), 0, 1)
     return np.asarray(picture, np.float32)
 

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
@@ -35,6 +36,7 @@ FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
 CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
+CUT_SURE_U = 2.0  # nor does a path that wanders where the regions are undecided make a cut
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
 CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
 CLEAR_SHARE = 0.3  # of the points: fewer don't stand for the edge
@@ -48,6 +50,8 @@ LAND_FLAT_MM = 0.06  # a land climbs less than that over the stretch, a flank 0.
 LAND_ROUGH_MM = 0.1  # a faint edge's scatter along a land; a path through shadow strays more
 LAND_WINDOWS = 6  # together about 1 mm of lands: less may be a burr or a stretch of shadow
 LAND_SAME_MM = 0.05
+LAND_CLEARER_MM = 0.2  # a land's level in clear points against that in all: further apart they are not the same land
+NEAR_COLLAR_MM = 1.5  # the path may come down from the collar over that much
 ABOVE_LAND_MM = 0.15  # a burr or a stray point stands up less, or is shorter than
 ABOVE_LAND_STATIONS = 12  # together 1 mm of edge: then cuts have taken the lands away, and what is flat is a root
 TOP_POINTS = 3  # stations that agree on the highest metal left between cuts
@@ -313,9 +317,10 @@ def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bo
     if len(out) < FEW_POINTS:
         return False
     across = points.v_mm[out] * sign
-    smooth = np.median(np.lib.stride_tricks.sliding_window_view(across, CUT_POINTS), axis=1)
+    smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
     level = np.percentile(smooth, UNCUT_PERCENTILE)
-    return bool(np.mean(smooth < level - CUT_DEPTH_MM) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
+    below = smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * u)
+    return bool(np.mean(below) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
 
 
 def _keeps_to_a_line(along: Array, across: Array) -> bool:
@@ -431,15 +436,18 @@ def _land(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, float]:
     shoulder where this is still higher: cuts may have taken all other lands away.  Where they took that one too, the
     highest metal left is the best that can be told.
     """
+    clear = u_mm < CLEAR_U_MM
     land = _common_level(across)
+    surer = _common_level(across[clear]) if np.count_nonzero(clear) > FEW_POINTS else land
+    land = surer if abs(surer - land) < LAND_CLEARER_MM else land
     at_land = np.abs(across - land) < LAND_SAME_MM
     u = max(LAND_U_MM, float(np.median(u_mm[at_land]))) if at_land.any() else LAND_U_MM
     beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
     if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
         return float(np.median(beside)), LAND_U_MM
-    clear = across[u_mm < CLEAR_U_MM]
-    if np.count_nonzero(clear > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
-        return _foremost(clear, TOP_POINTS), NO_LAND_U_MM
+    away = across[clear & (from_stop > NEAR_COLLAR_MM)]
+    if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
+        return _foremost(away, TOP_POINTS), NO_LAND_U_MM
     return land, u
 
 
@@ -447,7 +455,7 @@ def _common_level(across: Array) -> float:
     """The highest level at which enough of an edge runs straight along the blade."""
     if len(across) < LAND_POINTS:
         return float(np.max(across))
-    windows = np.lib.stride_tricks.sliding_window_view(across, LAND_POINTS)
+    windows = sliding_window_view(across, LAND_POINTS)
     climb = np.abs(windows[:, -LAND_END:].mean(axis=1) - windows[:, :LAND_END].mean(axis=1))
     flat = (climb < LAND_FLAT_MM) & (np.ptp(windows, axis=1) < LAND_ROUGH_MM)
     levels = np.sort(np.median(windows, axis=1)[flat])[::-1]
@@ -463,7 +471,7 @@ def _foremost(along: Array, count: int) -> float:
     """The foremost metal of a tip or an edge: the greatest value that several neighbouring points share."""
     if len(along) < count:
         return float(np.max(along))
-    windows = np.lib.stride_tricks.sliding_window_view(along, count)
+    windows = sliding_window_view(along, count)
     return float(np.max(np.median(windows, axis=1)))
 
 

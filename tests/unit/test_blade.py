@@ -311,9 +311,24 @@ def test_where_cuts_took_all_lands_the_stretch_at_the_shoulder_stays() -> None:
 
 
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
-    """A flank that starts at the shoulder and a long root: the root is flat, but no land."""
-    across = np.concatenate([np.linspace(4.0, 2.0, 20), np.full(15, 2.0), np.linspace(2.0, 2.6, 6), np.full(20, 2.6)])
-    assert land_of(across) == (pytest.approx(3.9, abs=0.1), NO_LAND_U_MM)
+    """A flank that starts at the shoulder, a peak and a long root: the root is flat, but no land."""
+    peak = (np.linspace(2.0, 3.6, 17), np.linspace(3.6, 2.6, 11))
+    across = np.concatenate([np.linspace(4.0, 2.0, 20), np.full(10, 2.0), *peak, np.full(20, 2.6)])
+    assert land_of(across) == (pytest.approx(3.55, abs=0.1), NO_LAND_U_MM)
+
+
+def test_a_path_that_comes_down_from_the_collar_shows_no_land() -> None:
+    across = np.concatenate([np.linspace(5.5, 4.0, 14), np.full(60, 4.0), np.linspace(4.0, 2.0, 20)])
+    assert land_of(across) == (pytest.approx(4.0), LAND_U_MM)
+
+
+def test_a_path_that_wanders_where_nothing_is_told_makes_no_cut_edge() -> None:
+    """An uncut edge of the table's own shade: its path strays by 0.5 mm, and each of its points says so."""
+    scene = view_of(UNCUT, picture=False)
+    outline = exact_outline(scene)
+    stray = 0.5 * np.sin(outline.lower.s_mm) ** 2
+    wandering = replace(outline.lower, v_mm=outline.lower.v_mm - stray, u_mm=np.full(len(stray), 0.3))
+    assert measured(scene, outline=replace(outline, lower=wandering)).edges is None
 
 
 @pytest.mark.parametrize("face_up", ["a", "b"])

@@ -13,7 +13,7 @@ from keyid.card_fit import Fit
 from keyid.card_measure import measure, overruns, round_corners
 from keyid.corner_scale import in_turn, scale_at_corners
 from keyid.errors import PhotoError
-from keyid.lens import KIND_U, Lens, lenses_of
+from keyid.lens import KIND_U, Lens, lens_of_crop, lenses_of
 from keyid.photo import Photo
 from keyid.pose_fit import Body
 from keyid.scale import FocalSource, Scale, Variation
@@ -30,6 +30,9 @@ UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
 POINTED_U = 4.0  # standard uncertainties of pointing within which rims belong to the corners that were pointed at
 ROUNDED_MM = 1.4  # and people point at the round corner itself, that far inside where the sides meet
+CROPPED_COST = (
+    4.0  # log odds by which a crop must explain a card better than a whole photo does: 12 whole ones have up to 1.9
+)
 RIVAL_ODDS = 0.02  # a less likely kind of lens isn't worth a word
 SOURCES = (
     *("reference size", "reference size", "reference thickness", "focal length"),
@@ -46,8 +49,18 @@ def find_card(photo: Photo, small: NDArray[np.uint8]) -> Scale:
     return _from_fits(photo, _fits(photo.pixels, small, lenses_of(photo)))
 
 
+def find_card_in_crop(photo: Photo, small: NDArray[np.uint8]) -> Scale:
+    """As `find_card`, in a photo that looks whole and shows no card then: one cropped to a camera's shape does so."""
+    return replace(_scale_of(_fits(photo.pixels, small, (lens_of_crop(photo),))[0], "assumed"), cropped=True)
+
+
 def _from_fits(photo: Photo, fits: list[Fit]) -> Scale:
     """The scale from fits to one card, one for each lens that it allows, best first."""
+    if photo.whole:
+        best = fits[0]
+        free = card_fit.fit(best.points, best.camera, lens_of_crop(photo), best.shifts)
+        if best.cost - free.cost > CROPPED_COST:
+            return replace(_scale_of(free, "assumed"), cropped=True)
     if photo.focal_35mm is not None:
         return _scale_of(fits[0], "exif")
     return _undecided(fits) if len(fits) > 1 else _scale_of(fits[0], "estimated" if photo.whole else "assumed")

@@ -56,7 +56,7 @@ def compose(
 ) -> Reading:
     """Put together what the stages found; nothing is measured or decided here."""
     density = px_per_mm(frame, blade)
-    sending = sending_of(photo, blade, density, _step_mm(ranking))
+    sending = sending_of(photo, scale, blade, density, _step_mm(ranking))
     return Reading(
         photo=photo_facts(photo),
         scale=_scale_facts(scale, density),

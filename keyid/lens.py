@@ -14,6 +14,7 @@ MAIN_35MM, ZOOM_35MM = 26.0, 50.0  # phones' main cameras have 23 to 28 mm, twof
 MAIN_ODDS = 0.65  # most photos are taken with the main camera (common practice, no source)
 KIND_U = 0.05  # within a kind
 CROP_35MM, CROP_FOCAL_U = 38.0, 0.6  # of a crop, which lengthens it, or a screenshot, whose bars shorten it
+CROP_LENGTHENS, CROP_LENGTHENS_U = 1.5, 0.35  # by how much a crop does: key and card fill a half to all of a photo
 CENTRE_U = 0.003  # of the long side: how lenses sit over sensors, and stabilisers
 CROP_CENTRE_U = 0.10  # crops put the axis 3 to 6 degrees off the middle
 K1_U = 0.03  # residual distortion of phones' pictures (common practice)
@@ -55,12 +56,28 @@ def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, 
 
 def lenses_of(photo: Photo) -> tuple[Lens, ...]:
     """What may be known of the camera before the card is measured, in pixels of the photo, likeliest first."""
+    if not photo.whole:
+        return (lens_of_crop(photo),)
+    if photo.focal_35mm is not None:
+        return (_lens(photo, photo.focal_35mm, EXIF_FOCAL_U, CENTRE_U),)
+    kinds = ((MAIN_35MM, MAIN_ODDS), (ZOOM_35MM, 1 - MAIN_ODDS))
+    return tuple(_lens(photo, f35, KIND_U, CENTRE_U, odds) for f35, odds in kinds)
+
+
+def lens_of_crop(photo: Photo) -> Lens:
+    """What may be known where the picture is a part of what the camera took.
+
+    What its file tells of the focal length is that of the whole.
+    """
+    told = photo.uncropped_35mm or photo.focal_35mm
+    if told is not None:
+        return _lens(photo, CROP_LENGTHENS * told, CROP_LENGTHENS_U, CROP_CENTRE_U)
+    return _lens(photo, CROP_35MM, CROP_FOCAL_U, CROP_CENTRE_U)
+
+
+def _lens(photo: Photo, focal_35mm: float, focal_log_u: float, centre_u: float, odds: float = 1.0) -> Lens:
+    """A lens by its 35 mm equivalent, its axis in the picture's middle within a part of the long side."""
     centre = ((photo.width_px - 1) / 2, (photo.height_px - 1) / 2)
     long_side = max(photo.width_px, photo.height_px)
     px_per_35mm = float(np.hypot(photo.width_px, photo.height_px)) / FILM_DIAGONAL_MM
-    if not photo.whole:
-        return (Lens(CROP_35MM * px_per_35mm, CROP_FOCAL_U, centre, CROP_CENTRE_U * long_side, K1_U),)
-    if photo.focal_35mm is not None:
-        return (Lens(photo.focal_35mm * px_per_35mm, EXIF_FOCAL_U, centre, CENTRE_U * long_side, K1_U),)
-    kinds = ((MAIN_35MM, MAIN_ODDS), (ZOOM_35MM, 1 - MAIN_ODDS))
-    return tuple(Lens(f * px_per_35mm, KIND_U, centre, CENTRE_U * long_side, K1_U, odds) for f, odds in kinds)
+    return Lens(focal_35mm * px_per_35mm, focal_log_u, centre, centre_u * long_side, K1_U, odds)

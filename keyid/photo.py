@@ -82,6 +82,8 @@ class Photo:
         Upright, in the order blue, green, red (OpenCV's), sRGB-coded.
     focal_35mm : float or None
         EXIF's 35 mm equivalent focal length, when it can be believed for this picture.
+    uncropped_35mm : float or None
+        The same of a file whose picture was cropped: what the camera took had it, this part of it has a longer one.
     whole : bool
         False when size, aspect or EXIF allow that the picture was cropped.
     frame : Frame or None
@@ -95,6 +97,7 @@ class Photo:
     focal_35mm: float | None
     whole: bool
     frame: Frame | None = None
+    uncropped_35mm: float | None = None
 
     @property
     def width_px(self) -> int:
@@ -162,7 +165,7 @@ def decode_photo(file: str, data: bytes) -> Photo:
     sha256 = hashlib.sha256(data).hexdigest()
     if image.format in CAMERA_FORMATS and _is_whole(image.size, exif):
         return Photo(file, sha256, pixels, _focal_35mm(exif), whole=True)
-    return _framed(Photo(file, sha256, pixels, focal_35mm=None, whole=False))
+    return _framed(Photo(file, sha256, pixels, focal_35mm=None, whole=False, uncropped_35mm=_focal_35mm(exif)))
 
 
 def _framed(photo: Photo) -> Photo:

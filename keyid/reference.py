@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid import card_search
-from keyid.card_scale import find_card, find_card_at
+from keyid.card_scale import find_card, find_card_at, find_card_in_crop
 from keyid.coin_scale import find_coin, find_coin_at, find_disc
 from keyid.corner_scale import in_turn
 from keyid.cross_check import check_ruler, together
@@ -130,6 +130,12 @@ def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale
     except PhotoError as error:
         if error.code not in MISSED:
             raise
+    if photo.whole:
+        try:
+            return find_card_in_crop(photo, small)
+        except PhotoError as error:
+            if error.code not in MISSED:
+                raise
     if no_card.code == "no-reference" and find_disc(photo, small) is not None:
         raise _untold_coin()
     if no_card.code == "no-reference" and shows_paper(photo, small):

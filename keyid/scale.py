@@ -68,6 +68,8 @@ class Scale:
         Of the rival, as far as the reference tells.
     checks : tuple of Check
         Other references in the photo that agree.
+    cropped : bool
+        Whether the reference's perspective shows that the photo, whole as it looks, is a part of what the camera took.
     """
 
     reference: ReferenceKind
@@ -79,3 +81,4 @@ class Scale:
     rival: Scale | None = None
     rival_probability: float = 0.0
     checks: tuple[Check, ...] = ()
+    cropped: bool = False

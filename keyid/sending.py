@@ -15,6 +15,7 @@ from keyid.blade import Blade
 from keyid.photo import Photo
 from keyid.photo_advice import EDGE_PX
 from keyid.remark import WORTH_MM
+from keyid.scale import Scale
 
 Way = Literal["screenshot", "cropped", "shrunk", "bare"]
 
@@ -58,12 +59,14 @@ class Sending:
         return f"{HOW[self.way]}; that may make cuts wrong by {self.cost_mm:.2f} mm{steps}. {ASK}"
 
 
-def sending_of(photo: Photo, blade: Blade, px_per_mm: float, step_mm: float | None) -> Sending | None:
+def sending_of(photo: Photo, scale: Scale, blade: Blade, px_per_mm: float, step_mm: float | None) -> Sending | None:
     """How the photo was sent; None for one as the phone saved it.
 
     Parameters
     ----------
     photo : Photo
+    scale : Scale
+        It may show a crop that the file does not.
     blade : Blade
         Its budget tells what the lens's unknown costs.
     px_per_mm : float
@@ -71,7 +74,7 @@ def sending_of(photo: Photo, blade: Blade, px_per_mm: float, step_mm: float | No
     step_mm : float or None
         A depth step of the likeliest blade.
     """
-    way = way_of(photo)
+    way = way_of(photo, scale)
     if way is None:
         return None
     lens = [line.height_mm for line in blade.budget if line.source in UNKNOWN_LENS]
@@ -80,11 +83,11 @@ def sending_of(photo: Photo, blade: Blade, px_per_mm: float, step_mm: float | No
     return Sending(way, float(np.sqrt(np.sum(np.square([*lens, edge])))), step_mm)
 
 
-def way_of(photo: Photo) -> Way | None:
-    """What the file shows of its way."""
+def way_of(photo: Photo, scale: Scale) -> Way | None:
+    """What file and reference show of the photo's way."""
     if photo.frame is not None:
         return "screenshot"
-    if not photo.whole:
+    if scale.cropped or not photo.whole:
         return "cropped"
     if photo.focal_35mm is not None:
         return None

@@ -130,6 +130,11 @@ def test_camera_facts(
     assert (photo.focal_35mm, photo.whole) == (focal, whole)
 
 
+def test_of_a_cropped_photo_the_lens_of_the_whole_is_kept_apart(tmp_path: Path) -> None:
+    photo = load_photo(saved(scene().resize((391, 302)), tmp_path / "crop.jpg", exif=exif(focal=26)))
+    assert (photo.focal_35mm, photo.uncropped_35mm) == (None, 26)
+
+
 def test_a_png_is_no_whole_photo(tmp_path: Path) -> None:
     photo = load_photo(saved(scene(), tmp_path / "screen.png", exif=exif(focal=26)))
     assert (photo.focal_35mm, photo.whole) == (None, False)

@@ -198,3 +198,29 @@ def test_a_chessboard_is_no_card() -> None:
     pixels = np.repeat(cv2.GaussianBlur(board, (0, 0), 0.7)[..., None], 3, axis=2)
     with pytest.raises(PhotoError, match=r"No bank card|leaves the picture"):
         find_scale(photo(np.asarray(pixels, np.uint8)))
+
+
+@pytest.mark.parametrize(("tilt", "aim_mm"), [(16.0, (45.0, 30.0)), (26.0, (-28.0, 10.0))])
+@pytest.mark.parametrize("f35", [26.0, None])
+def test_a_crop_in_a_cameras_shape_is_seen_by_its_perspective(
+    tilt: float, aim_mm: tuple[float, float], f35: float | None
+) -> None:
+    """Its file still tells the lens of the whole photo, whose axis is far from the crop's middle."""
+    truth = posed(tilt=tilt, aim_mm=aim_mm, distance_mm=230.0)
+    outline = truth.project(card.outline_mm())
+    width = int(np.ptp(outline, axis=0).max() * 1.35) // 4 * 4
+    height = width * 3 // 4
+    left, top = np.clip(outline.mean(axis=0) - [width / 2, height / 2], 0, [1200 - width, 900 - height]).astype(int)
+    pixels = np.ascontiguousarray(draw(truth)[top : top + height, left : left + width])
+    x, y = truth.centre_px
+    seen = Camera(truth.focal_px, (x - left, y - top), truth.k1, truth.rotation, truth.translation_mm)
+    assert np.linalg.norm(np.subtract(seen.centre_px, (width / 2, height / 2))) > 0.1 * width
+    scale = find_scale(photo(pixels, f35=f35))
+    error, u = errors_and_u(scale, seen)
+    assert (scale.cropped, scale.focal) == (True, "assumed")
+    assert np.all(np.abs(error) < np.maximum(0.001, 2.5 * u))
+
+
+@pytest.mark.parametrize("tilt", [0.0, 12.0, 30.0])
+def test_a_whole_photo_is_not_taken_for_a_crop(tilt: float) -> None:
+    assert not find_scale(photo(draw(posed(tilt=tilt, k1=0.04)))).cropped

@@ -10,8 +10,10 @@ from keyid.frame import Frame
 from keyid.photo import Photo
 from keyid.sending import Sending, sending_of, way_of
 from keyid.text import reading_text
-from tests.unit.example_examination import blade
+from tests.unit.example_examination import blade, examination
 from tests.unit.example_reading import reading
+
+SEEN = examination().scale
 
 
 def photo(width: int, height: int, focal: float | None = None, whole: bool = True) -> Photo:
@@ -19,25 +21,26 @@ def photo(width: int, height: int, focal: float | None = None, whole: bool = Tru
 
 
 def test_the_way_shows_in_size_and_exif() -> None:
-    assert way_of(photo(4032, 3024, 26.0)) is None
-    assert way_of(photo(1600, 1200, 26.0)) is None  # an old camera's own photo
-    assert way_of(photo(1600, 1200)) == "shrunk"
-    assert way_of(photo(4032, 3024)) == "bare"
-    assert way_of(photo(2100, 1700, whole=False)) == "cropped"
-    assert way_of(replace(photo(1080, 810), frame=Frame(0, 765, 1080, 2340))) == "screenshot"
+    assert way_of(photo(4032, 3024, 26.0), SEEN) is None
+    assert way_of(photo(1600, 1200, 26.0), SEEN) is None  # an old camera's own photo
+    assert way_of(photo(1600, 1200), SEEN) == "shrunk"
+    assert way_of(photo(4032, 3024), SEEN) == "bare"
+    assert way_of(photo(2100, 1700, whole=False), SEEN) == "cropped"
+    assert way_of(photo(2048, 1536, 26.0), replace(SEEN, cropped=True)) == "cropped"
+    assert way_of(replace(photo(1080, 810), frame=Frame(0, 765, 1080, 2340)), SEEN) == "screenshot"
 
 
 def test_the_cost_is_what_the_original_would_take_away() -> None:
     """0.03 and 0.04 mm of the lens; at 7 px/mm an edge to 0.35 px is 0.05 mm, 2.5 times the pixels would leave 0.02."""
     lines = (("focal length", 0.03), ("principal point", 0.04), ("height", 0.2))
     measured = replace(blade(), budget=tuple(BudgetLine(source, 0, 0, mm, 0, 0) for source, mm in lines))
-    shrunk = sending_of(photo(1600, 1200), measured, 7.0, 0.5)
+    shrunk = sending_of(photo(1600, 1200), SEEN, measured, 7.0, 0.5)
     assert shrunk is not None
     assert shrunk.cost_mm == pytest.approx(np.sqrt(0.03**2 + 0.04**2 + 0.05**2 - 0.02**2))
-    cropped = sending_of(photo(1600, 1300, whole=False), measured, 7.0, 0.5)
+    cropped = sending_of(photo(1600, 1300, whole=False), SEEN, measured, 7.0, 0.5)
     assert cropped is not None
     assert cropped.cost_mm == pytest.approx(0.05)  # a crop takes no pixels away
-    assert sending_of(photo(4032, 3024, 26.0), measured, 22.0, 0.5) is None
+    assert sending_of(photo(4032, 3024, 26.0), SEEN, measured, 22.0, 0.5) is None
 
 
 def test_the_words_tell_the_cost_in_mm_and_in_depth_steps() -> None:

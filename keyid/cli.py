@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NoReturn
@@ -15,7 +14,7 @@ from keyid.cli_compare import compare
 from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_page import page
-from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, measuring, told_plainly
+from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, echo, measuring, told_plainly
 from keyid.cli_pointing import pointing
 from keyid.cli_profiles import profiles
 from keyid.cli_question import Asked, asking
@@ -118,7 +117,7 @@ def look(photo: Path, told: Told) -> None:
     from keyid.text_advice import advice_text
 
     with told_plainly():
-        _echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
+        echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
 
 
 def _examine(photos: tuple[Path, ...], profiles: Path | None, skip_bad: bool, told: Told, asked: Asked) -> Examination:
@@ -139,14 +138,14 @@ def _print_reading(examination: Examination, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(reading.to_json(), allow_nan=False))
     else:
-        _echo(reading_text(reading), nl=False)
+        echo(reading_text(reading), nl=False)
 
 
 def _print_budget(examination: Examination, as_json: bool) -> None:
     """The budget under the text, or beside the JSON on standard error."""
     from keyid.budget_text import budget_text
 
-    _echo(budget_text(examination.blade), err=as_json)
+    echo(budget_text(examination.blade), err=as_json)
 
 
 def _fail(error: KeyidError, as_json: bool) -> NoReturn:
@@ -161,11 +160,4 @@ def _fail(error: KeyidError, as_json: bool) -> NoReturn:
 
 
 def _warn(message: str) -> None:
-    _echo(message, err=True)
-
-
-def _echo(text: str, *, err: bool = False, nl: bool = True) -> None:
-    """Print text, with question marks for what the terminal's encoding lacks."""
-    stream = sys.stderr if err else sys.stdout
-    encoding = stream.encoding or "utf-8"
-    click.echo(text.encode(encoding, "replace").decode(encoding), err=err, nl=nl)
+    echo(message, err=True)

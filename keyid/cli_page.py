@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from keyid.cli_parts import in_folder, open_library, skipping_bad, told_plainly
+from keyid.cli_parts import echo, in_folder, open_library, skipping_bad, told_plainly
 
 PARTS = ("starlette", "uvicorn", "segno")
 
@@ -35,7 +35,7 @@ def page(port: int | None, no_browser: bool, lan: bool, folder: Path | None, ski
     with told_plainly():
         library = open_library(folder, skip_bad)
     try:
-        serve(library, port or 0, lan, not no_browser, click.echo)
+        serve(library, port or 0, lan, not no_browser, echo)
     except NoNetwork as error:
         raise click.ClickException(
             "This machine is in no network, so --lan has nobody to offer the page to."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -58,3 +59,10 @@ def open_library(folder: Path | None, skip_bad: bool) -> Library:
     for left_out in library.skipped:
         click.echo(f"Left out: {left_out}", err=True)
     return library
+
+
+def echo(text: str, *, err: bool = False, nl: bool = True) -> None:
+    """Print text, with question marks for what the terminal's encoding lacks."""
+    stream = sys.stderr if err else sys.stdout
+    encoding = stream.encoding or "utf-8"
+    click.echo(text.encode(encoding, "replace").decode(encoding), err=err, nl=nl)

@@ -7,6 +7,7 @@ import threading
 import webbrowser
 from collections.abc import Callable
 
+import click
 import segno
 import uvicorn
 
@@ -17,6 +18,7 @@ from keyid.page.guard import ENTRANCE, Door
 
 LOOPBACK = "127.0.0.1"
 ELSEWHERE = "192.0.2.1"  # an address for documentation (RFC 5737): nothing is ever sent there
+QUIET = 4  # modules around a QR code: ISO/IEC 18004, 5.3.8
 CONNECTIONS = 64  # at one time: a browser opens six
 LAST_ANSWERS_S = 1  # given to answers under way when the page is stopped
 
@@ -96,19 +98,18 @@ def offer(entrance: Entrance, host: str, say: Callable[[str], None]) -> None:
     entrance.once.add(token)
     address = f"http://{host}{ENTRANCE}{token}"
     say(f"For a phone: {address}")
-    say(qr_text(address))
+    for line in qr_text(address).splitlines():
+        say(click.style(line, fg="black", bg="bright_white"))  # phones read dark modules on a light ground
 
 
 def qr_text(text: str) -> str:
-    """Return a QR code (ISO/IEC 18004) in block letters, two rows a line, dark on a light ground."""
-    rows = [[False] * 4 + [bool(cell) for cell in row] + [False] * 4 for row in segno.make(text, error="m").matrix]
+    """Return a QR code (ISO/IEC 18004) in block letters, two rows a line; inked where modules are dark."""
+    rows = [[False] * QUIET + [bool(cell) for cell in row] + [False] * QUIET for row in segno.make(text).matrix]
     empty = [False] * len(rows[0])
-    rows = [*[empty] * 4, *rows, *[empty] * 4]  # ISO/IEC 18004, 5.3.8: a quiet zone of 4 modules
-    rows += [empty] * (len(rows) % 2)
-    blocks = {(False, False): "█", (False, True): "▀", (True, False): "▄", (True, True): " "}
-    return "\n".join(
-        "".join(blocks[pair] for pair in zip(*two, strict=True)) for two in zip(rows[::2], rows[1::2], strict=True)
-    )
+    rows = [*[empty] * QUIET, *rows, *[empty] * (QUIET + len(rows) % 2)]
+    blocks = {(True, True): "█", (True, False): "▀", (False, True): "▄", (False, False): " "}
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    return "\n".join("".join(blocks[pair] for pair in zip(*two, strict=True)) for two in pairs)
 
 
 def lan_address() -> str:

@@ -309,6 +309,7 @@ def templates() -> Environment:
     environment = Environment(
         loader=ChoiceLoader([PackageLoader("keyid.page"), PackageLoader("keyid")]),
         autoescape=True,
+        auto_reload=False,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,

@@ -36,8 +36,10 @@ def started() -> Iterator[tuple[str, int]]:
     command = [str(keyid), "page", "--no-browser", "--profiles", str(PROFILES)]
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
-        yield process.stdout.readline().strip(), process.pid
-        process.terminate()
+        try:
+            yield process.stdout.readline().strip(), process.pid
+        finally:
+            process.terminate()
 
 
 def resident_mb(pid: int) -> float:

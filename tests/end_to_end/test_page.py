@@ -39,7 +39,7 @@ pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="needs Chromium")
 
 @pytest.fixture(scope="module")
 def running() -> Iterator[tuple[Served, str]]:
-    with served(load_library(PROFILES), Entrance("token", set())) as page_and_host:
+    with served(load_library(PROFILES), Entrance("token", {"phone"})) as page_and_host:
         yield page_and_host
 
 
@@ -63,6 +63,7 @@ class Visitor:
         self.context: BrowserContext = browser.new_context(**device)  # type: ignore[arg-type]
         self.context.set_default_timeout(20_000)
         self.page: Page = self.context.new_page()
+        self.screen = self.context.new_cdp_session(self.page)
         self.complaints: list[str] = []
         self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
         self.page.on("console", lambda told: self.complaints.append(told.text) if told.type == "error" else None)
@@ -118,6 +119,13 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
     codes = page.locator(".code b").all_inner_texts()
     assert codes == [cut["code"] for cut in truth("flash-without-exif")["cuts"]]
     assert page.locator("main").inner_text().count("confirm with a caliper before metal is cut") == 1
+
+    before_pinch = zoom(phone)
+    fingers(phone, [[(150, 200), (250, 200)], [(140, 200), (260, 200)], [(100, 200), (300, 200)]])
+    page.wait_for_function(
+        "before => Number(document.querySelector('#view').dataset.view.split(' ')[1]) > before", arg=1.5 * before_pinch
+    )
+    page.locator("#blade").tap()
 
     page.touchscreen.tap(*place(phone, 3))  # a finger on a root shows its cut in words, and the other way round
     expect(page.locator('[data-cut="3"]')).to_have_attribute("aria-pressed", "true")
@@ -178,6 +186,22 @@ def on_screen(visitor: Visitor, photo_px: list[float]) -> tuple[float, float]:
     return box["x"] + box["width"] / 2 + turned[0], box["y"] + box["height"] / 2 + turned[1]
 
 
+def fingers(visitor: Visitor, places: list[list[tuple[float, float]]], *, lift: bool = True) -> None:
+    """Lay fingers on the screen at the first places and move them to the others."""
+    for n, at in enumerate(places):
+        points = [{"x": x, "y": y, "id": finger} for finger, (x, y) in enumerate(at)]
+        visitor.screen.send(
+            "Input.dispatchTouchEvent", {"type": "touchMove" if n else "touchStart", "touchPoints": points}
+        )
+    if lift:
+        visitor.screen.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+
+
+def zoom(visitor: Visitor) -> float:
+    """Screen pixels a photo pixel."""
+    return float(str(visitor.page.locator("#view").get_attribute("data-view")).split()[1])
+
+
 def test_a_finger_tells_which_of_two_keys_is_meant(phone: Visitor) -> None:
     page, true = phone.page, truth("two-keys")
     phone.give(SAMPLES / "two-keys.jpg")
@@ -189,6 +213,16 @@ def test_a_finger_tells_which_of_two_keys_is_meant(phone: Visitor) -> None:
     expect(page.locator(".by-hand")).to_contain_text("the key (its place was measured)")
     assert page.locator(".code b").all_inner_texts() == [cut["code"] for cut in true["cuts"]]
     phone.accessible()
+
+    page.locator('#point [data-point="tip"]').tap()  # dragged by a finger, the magnifier beside it
+    box = page.locator("#overlay circle").last.bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    fingers(phone, [[(x + 2, y)], [(x + 8, y + 3)], [(x + 14, y + 3)]], lift=False)
+    expect(page.locator(".glass")).to_be_visible()
+    fingers(phone, [])
+    expect(page.locator(".glass")).to_be_hidden()
+    expect(page.locator(".by-hand")).to_contain_text("the tip (±", timeout=READING_MS)
     assert phone.complaints == []
 
 
@@ -289,6 +323,13 @@ def test_what_is_no_photo_is_told_and_the_rest_goes_on(desk: Visitor, tmp_path: 
     expect(page.locator(".keys li")).to_have_count(8)
     desk.accessible()
     assert desk.complaints == []
+
+
+def test_the_ways_in_are_accessible(browser: Browser, address: str) -> None:
+    for way in ("closed", "phone"):
+        visitor = Visitor(browser, f"{address.rsplit('/', 1)[0]}/{way}", **PHONE)
+        visitor.accessible()
+        visitor.context.close()
 
 
 def test_two_tabs_show_the_same_keys(desk: Visitor, tmp_path: Path) -> None:

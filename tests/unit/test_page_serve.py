@@ -23,7 +23,7 @@ from keyid.page.serve import offer, qr_text
 from tests.unit.page_client import Client
 
 KEYID = Path(sys.executable).with_name("keyid")
-BLOCKS = {"█": (255, 255), "▀": (255, 0), "▄": (0, 255), " ": (0, 0)}
+BLOCKS = {"█": (0, 0), "▀": (0, 255), "▄": (255, 0), " ": (255, 255)}
 
 
 def test_a_qr_code_in_the_terminal_is_read_back() -> None:

@@ -157,9 +157,8 @@ def _log_ratio(view: TableView, mask: Mask, parts: list[Part]) -> Image:
         ring = here & (away > GAP_MM)
         if np.count_nonzero(ring) < FEW_SAMPLES:
             continue
-        some = smooth[ring][::SKIP]
-        shades = np.concatenate([_colour_bins(some * np.float32(shade), centre) for shade in SHADES])
-        around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * _density(shades)
+        shaded = smooth[ring][::SKIP] * np.array(SHADES, np.float32)[:, None, None]
+        around = (1 - SHADE_WEIGHT) * _density(bins[ring]) + SHADE_WEIGHT * _density(_colour_bins(shaded, centre))
         for part, key in zip(parts, keys, strict=True):
             at = here & part.reach
             ratio[at] = np.log((key[bins[at]] + UNSEEN_KEY * FLOOR) / (around[bins[at]] + FLOOR))

@@ -64,7 +64,7 @@ def imagine_heads(blobs: list[Mask], px_per_mm: float) -> Iterator[Mask]:
 
 def _box(blob: Mask, px_per_mm: float) -> _Box:
     """The tightest box round a blob."""
-    points = np.argwhere(blob)[:, ::-1].astype(np.int32).reshape(-1, 1, 2)
+    points = np.asarray(cv2.findNonZero(blob.astype(np.uint8)))
     corners = cv2.boxPoints(cv2.minAreaRect(points)).astype(np.float64) / px_per_mm
     sides = corners[1] - corners[0], corners[2] - corners[1]
     long, short = sorted(sides, key=lambda side: -float(np.linalg.norm(side)))

@@ -31,7 +31,7 @@ FINE_PX_PER_MM = 4.0  # places edges to a quarter of a millimetre
 SURROUNDINGS_MM = 24.0  # round a seed: it may grow by a graph cut's reach twice, and needs some surface beyond
 SAME_BLOB = 0.88  # intersection over union of blobs that are one proposal
 MAX_REFINED = 12  # the best proposals; the right one is among the first few
-MAX_FINE = 2  # of what they become
+MAX_A_PLACE = 3  # of proposals for the same key: cut out anew, they become nearly the same
 PART_ROUNDS = 2
 CORE_SHARE = 0.2  # of the blade's width, to each side of its mid-line, is metal even where it is cut
 CORE_TIP_MM = 3.0  # the tip may be pointed
@@ -139,6 +139,20 @@ def _blob(mask: Mask) -> Blob:
     return Blob(mask, box, int(np.count_nonzero(mask[box])))
 
 
+def _few_a_place(found: Sequence[Found], most: int) -> list[Found]:
+    """The first so many of those whose boxes overlap."""
+    kept: list[Found] = []
+    for each in found:
+        if sum(_overlap(each, other) for other in kept) < most:
+            kept.append(each)
+    return kept
+
+
+def _overlap(one: Blob, other: Blob) -> bool:
+    """Whether two blobs' boxes share some ground."""
+    return all(max(a.start, b.start) < min(a.stop, b.stop) for a, b in zip(one.box, other.box, strict=True))
+
+
 def _different(blobs: Iterable[AnyBlob], most: int | None = None) -> list[AnyBlob]:
     """The first of those that take nearly the same place, and no more than so many."""
     kept: list[AnyBlob] = []
@@ -185,11 +199,13 @@ def _refined(view: TableView, fine: TableView, seeds: Sequence[Blob], guessed: b
     """Seeds cut out anew, all of them coarsely and the best finely; a guess itself is no finding."""
     last = [found for seed in seeds if (found := _read(view, seed.mask, RAW_SHARE)) is not None]
     coarse = [] if guessed else list(last)
+    last = _few_a_place(_by_rank(last), MAX_A_PLACE)
     for _ in range(PART_ROUNDS):
         cut = [again for found in last if (again := _cut_anew(view, found)) is not None]
         last = _different(_by_rank(cut))
         coarse += last
-    best = _different(_by_rank(coarse), MAX_FINE)
+    best = _few_a_place(_by_rank(coarse), 1)
+    best = best[:1] + [found for found in best[1:] if found.score > MIN_SCORE][:1]  # perhaps a second key
     size = (fine.seen.shape[1], fine.seen.shape[0])
     seen = [found for each in best if (found := _read(fine, _resize(each.mask, size), each.trust)) is not None]
     return seen + [again for found in seen if (again := _cut_anew(fine, found)) is not None]

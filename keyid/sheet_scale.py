@@ -22,6 +22,7 @@ MIN_MARKERS = 4
 REFINE_SHARE = 0.35  # of a marker's cell: how far from its corner edges are used
 REFINE_MOST_PX = 11
 CORNER_U_PX = 0.25  # of a corner: blur, and neighbours err together
+SPREAD_U_MM = 0.05  # by which ink spreads and light eats into all dark squares alike
 PRINT_LOG_U = 0.0025  # printers keep a length to some tenths of a per cent (from memory)
 BAR_U_MM = 0.15  # of the bar as a person reads a ruler
 WAVY_MM = 0.15  # paper doesn't lie quite flat
@@ -75,14 +76,17 @@ def _refined(grey: NDArray[np.uint8], corners: Array) -> Array:
 def _posed(known_mm: Array, corners_px: Array, body: Body, lens: Lens) -> PoseFit:
     """The camera from the corners: first without distortion, then fitted with the lens."""
     plan = np.column_stack([known_mm.reshape(-1, 2), np.zeros(4 * len(known_mm))])
+    middle = known_mm.mean(axis=1, keepdims=True)
+    outward = np.column_stack([np.sign(known_mm - middle).reshape(-1, 2), np.zeros(4 * len(known_mm))])
     points = corners_px.reshape(-1, 2)
     start = start_on_plane(known_mm.reshape(-1, 2), points, lens)
 
     def residual(guess: Guess) -> Array:
-        seen = guess.camera.project(plan * guess.size + [0.0, 0.0, guess.thickness_mm])
+        spread = plan + float(guess.extra[0]) * outward
+        seen = guess.camera.project(spread * guess.size + [0.0, 0.0, guess.thickness_mm])
         return np.asarray(((seen - points) / CORNER_U_PX).ravel())
 
-    return fit(Model(body, (FREE_RAD,) * 3, np.zeros(0), residual), start, lens)
+    return fit(Model(body, (FREE_RAD,) * 3, np.array([SPREAD_U_MM]), residual), start, lens)
 
 
 def _outline_of(scaled: float) -> Callable[[PoseFit], Array]:

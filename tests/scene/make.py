@@ -12,6 +12,7 @@ from keyid.camera import Camera
 from keyid.photo import Photo
 from tests.scene.key import CutSpec, KeyPose, KeySpec, blade_prism, head_prism, lay_down, pitch_rad
 from tests.scene.look import Colour, Look
+from tests.scene.page import Page
 from tests.scene.render import render
 from tests.scene.truth import CARD_MM, SceneTruth, scene_truth
 from tests.scene.view import FULL_FRAME_DIAGONAL_MM, posed_camera
@@ -63,8 +64,9 @@ def make_scene(
     seed: int = 0,
     focal_35mm: float | None = None,
     picture: bool = True,
+    page: Page | None = None,
 ) -> Scene:
-    """Make the scene of a key beside a card.
+    """Make the scene of a key beside a card, or on a printed page.
 
     Parameters
     ----------
@@ -79,10 +81,12 @@ def make_scene(
         What the photo's file tells.
     picture : bool
         False: no picture, only the exact outlines, in milliseconds.
+    page : Page, optional
+        It lies under the key, and there is no card.
     """
     look = look or Look()
     truth = scene_truth(key, pose, camera)
-    photo = render(truth, look, size_px, np.random.default_rng(seed), focal_35mm) if picture else None
+    photo = render(truth, look, size_px, np.random.default_rng(seed), focal_35mm, page) if picture else None
     return Scene(photo, truth, look, size_px, focal_35mm)
 
 

@@ -12,6 +12,7 @@ from keyid.camera import Camera
 from tests.scene.key import KeyPose, KeySpec, Prism, blade_prism, head_prism, hole_plan, rounded_rectangle
 from tests.scene.look import Look
 from tests.scene.outline import Solid, chain, facing_walls, project_plan, project_prism, short_stretches
+from tests.scene.page import Page
 from tests.scene.raster import coverage
 from tests.scene.truth import CARD_CORNER_MM, CARD_MM, SceneTruth
 
@@ -45,22 +46,31 @@ class Canvas:
         return Canvas(low, (int(height), int(width))), (slice(y, y + height), slice(x, x + width))
 
 
-def paint(canvas: Canvas, truth: SceneTruth, look: Look, mottle: Image) -> Image:
-    """The window in linear light, before the lens; ``mottle`` is the table's relative brightness."""
-    brightness = mottle * (1 - look.shadow * _shade(canvas, truth, look)) if look.shadow else mottle
+def paint(canvas: Canvas, truth: SceneTruth, look: Look, mottle: Image, page: Page | None = None) -> Image:
+    """The window in linear light, before the lens; ``mottle`` is the table's relative brightness.
+
+    On a page there is no card.
+    """
+    shaded = _shade(canvas, truth, look, page is None) if look.shadow else np.float32(0)
+    brightness = mottle * (1 - look.shadow * shaded)
+    if page is not None:
+        brightness = brightness * page.brightness(truth.camera, canvas.first, canvas.shape, truth.px_per_mm)
     if look.surface == "ruled":
         brightness = brightness * (1 - (1 - RULE_SHADE) * canvas.cover(_rules(truth.camera)))
     picture = brightness[..., None] * np.array(look.table, dtype=np.float32)
-    card, at = canvas.around(chain(project_prism(_card(), TABLE_POSE, truth.camera))[0])
-    picture[at] = _with_card(picture[at], card, truth.camera, look)
+    if page is None:
+        card, at = canvas.around(chain(project_prism(_card(), TABLE_POSE, truth.camera))[0])
+        picture[at] = _with_card(picture[at], card, truth.camera, look)
     key, at = canvas.around(truth.outline_px)
     picture[at] = _with_key(picture[at], key, truth, look)
     return picture
 
 
-def shadow_outlines(truth: SceneTruth, look: Look) -> list[Array]:
+def shadow_outlines(truth: SceneTruth, look: Look, card: bool = True) -> list[Array]:
     """What blade, head and card shade on the table, as outlines in pixels."""
-    prisms = [(blade_prism(truth.key), truth.pose), (head_prism(truth.key), truth.pose), (_card(), TABLE_POSE)]
+    prisms = [(blade_prism(truth.key), truth.pose), (head_prism(truth.key), truth.pose)]
+    if card:
+        prisms.append((_card(), TABLE_POSE))
     return [_shadow_outline(prism, pose, truth.camera, look.to_light) for prism, pose in prisms]
 
 
@@ -74,9 +84,9 @@ def _shadow_outline(prism: Prism, pose: KeyPose, camera: Camera, to_light: Array
     return camera.project(np.column_stack([swept, np.zeros(len(swept))]))
 
 
-def _shade(canvas: Canvas, truth: SceneTruth, look: Look) -> Image:
+def _shade(canvas: Canvas, truth: SceneTruth, look: Look, card: bool) -> Image:
     """Blurred share of light taken away on the table, 0 to 1."""
-    hard = canvas.cover(shadow_outlines(truth, look))
+    hard = canvas.cover(shadow_outlines(truth, look, card))
     sigma = look.shadow_soft_mm * truth.px_per_mm
     return hard if sigma == 0 else np.asarray(cv2.GaussianBlur(hard, (0, 0), sigma))
 

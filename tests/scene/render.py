@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from keyid.photo import Photo
 from tests.scene.look import Look
+from tests.scene.page import Page
 from tests.scene.paint import Canvas, paint, shadow_outlines
 from tests.scene.truth import SceneTruth
 
@@ -30,15 +31,23 @@ CODES = 1 << 16  # steps of linear light that are coded one by one: at most 0.05
 
 
 def render(
-    truth: SceneTruth, look: Look, size_px: tuple[int, int], rng: np.random.Generator, focal_35mm: float | None
+    truth: SceneTruth,
+    look: Look,
+    size_px: tuple[int, int],
+    rng: np.random.Generator,
+    focal_35mm: float | None,
+    page: Page | None = None,
 ) -> Photo:
-    """Draw the scene as a photo of ``size_px`` (width, height); only a window around key and card is computed."""
-    low, high = _window(truth, look, size_px)
+    """Draw the scene as a photo of ``size_px`` (width, height); only a window around key and card is computed.
+
+    On a page there is no card.
+    """
+    low, high = _window(truth, look, size_px, page)
     canvas = Canvas(low, (int(high[1] - low[1]), int(high[0] - low[0])))
     tile = _mottle(look, rng)
     table = _develop(tile[..., None] * np.array(look.table, dtype=np.float32), look, rng)
     pixels = _repeated(table, np.zeros(2, dtype=np.int64), (size_px[1], size_px[0]))
-    drawn = paint(canvas, truth, look, _repeated(tile, low, canvas.shape))
+    drawn = paint(canvas, truth, look, _repeated(tile, low, canvas.shape), page)
     pixels[low[1] : high[1], low[0] : high[0]] = _develop(drawn, look, rng)
     if look.jpeg_quality is not None:
         coded = cv2.imencode(".jpg", pixels, [cv2.IMWRITE_JPEG_QUALITY, look.jpeg_quality])[1]
@@ -60,9 +69,11 @@ def to_srgb(linear: NDArray[np.floating]) -> Image:
     return np.asarray(codes.astype(np.float32)[steps])
 
 
-def _window(truth: SceneTruth, look: Look, size_px: tuple[int, int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """First pixel and end of what is drawn; the whole photo where lines cross all of it."""
-    if look.surface == "ruled":
+def _window(
+    truth: SceneTruth, look: Look, size_px: tuple[int, int], page: Page | None
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First pixel and end of what is drawn; the whole photo where lines or print are all over it."""
+    if look.surface == "ruled" or page is not None:
         return np.zeros(2, dtype=np.int64), np.array(size_px)
     shown = [truth.outline_px, truth.card_outline_px]
     points = np.vstack(shown + (shadow_outlines(truth, look) if look.shadow else []))

@@ -1,13 +1,10 @@
 """The measuring sheet: drawn, written as PDF and SVG, found again in pictures of it.
 
-Expected places are the sheet's own layout.  The PDF is painted by the few drawing operators that it uses (ISO 32000-1,
-8.5), at 600 dots per inch.
+Expected places are the sheet's own layout; the PDF is painted at 600 dots per inch.
 """
 
 from __future__ import annotations
 
-import re
-import zlib
 from pathlib import Path
 
 import cv2
@@ -21,41 +18,16 @@ from keyid.errors import PhotoError
 from keyid.reference import find_scale
 from keyid.sheet_scale import find_markers
 from keyid.told import Told
+from tests.scene.page import painted
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, photo, plan_of, posed, taken
 from tests.unit.test_cli import run
 
 Array = NDArray[np.float64]
 
-POINT_MM, DPI = 25.4 / 72, 600
+DPI = 600
 ON_SHEET = Told(reference="sheet")
-OPERATION = r"((?:-?\d+(?:\.\d+)? )*)\b(rg|g|m|l|f|S|s|B|n)\b(?=\s|$)"
 TEXTURE_PX_MM, TEXTURE_BLUR_PX = 8.0, 0.8
 MIDDLE_MM = sheet_drawing.RING_TOP_MM + ((sheet.ROWS - 1) * sheet.PITCH_MM + sheet.MARKER_MM) / 2
-
-
-def painted(pdf: bytes, dpi: float) -> NDArray[np.uint8]:
-    """The filled areas of a PDF's first page, white where nothing is."""
-    box = re.search(rb"/MediaBox \[0 0 ([\d.]+) ([\d.]+)\]", pdf)
-    assert box is not None
-    width, height = (float(value) for value in box.groups())
-    scale = dpi / 72
-    page = np.full((round(height * scale), round(width * scale)), 255, np.uint8)
-    streams = [
-        zlib.decompress(one) for one in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", pdf, re.S) if one[:1] == b"x"
-    ]
-    level, points = 0.0, []
-    for operands, operator in re.findall(OPERATION, max(streams, key=len).decode("latin-1"), re.M):
-        values = [float(value) for value in operands.split()]
-        if operator in ("g", "rg"):
-            level = values[0]
-        elif operator in ("m", "l"):
-            points.append((values[0] * scale - 0.5, (height - values[1]) * scale - 0.5))
-        else:
-            if operator == "f" and len(points) > 2:
-                at = np.rint(np.array(points) * 256).astype(np.int32)
-                cv2.fillPoly(page, [at], round(255 * level), shift=8)
-            points = []
-    return page
 
 
 def printed(tmp_path: Path, paper: str) -> NDArray[np.uint8]:

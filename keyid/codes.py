@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.cutmodel import full_height
-from keyid.decoding import WRONG_EDGE_SD_MM, EdgeReading
+from keyid.decoding import WRONG_EDGE_FAR, WRONG_EDGE_SD_MM, EdgeReading
 from keyid.height_errors import HeightErrors, height_errors
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
@@ -180,7 +180,9 @@ def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> A
     wrong_p = reading.wrong_p[:, None]
     right = (1 - wrong_p) * u / np.sqrt(variance) * np.exp(-0.5 * off**2 / variance)
     wide = u**2 + WRONG_EDGE_SD_MM**2
-    wrong = wrong_p * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    far, span = WRONG_EDGE_FAR
+    near = (1 - far) * u / np.sqrt(wide) * np.exp(-0.5 * off**2 / wide)
+    wrong = wrong_p * (near + far * u * math.sqrt(2 * math.pi) / span)
     return np.where(seen[:, None], np.log(right + wrong + DEEPER), 0.0)
 
 

@@ -42,7 +42,8 @@ ONE_FLANK_U_MM = 0.05  # the length of a flat as cut varies by that: it counts w
 FLAT_CHANGE_MM = 0.2  # all flats together can be that much shorter or longer (half of it at each end)
 FLAT_SD_MM = 0.06  # half flats of one key differ by that
 WRONG_EDGE_P = 0.06  # share of roots read on another edge (rim, groove, shadow), after the robust mean
-WRONG_EDGE_SD_MM = 0.25  # and how far off they are: up to 0.4 mm
+WRONG_EDGE_SD_MM = 0.25  # and how far off most are: up to 0.4 mm
+WRONG_EDGE_FAR = (0.4, 3.0)  # share and span in mm of those that follow a peak's or another root's level
 UNCUT_MM = 0.12  # a root that near to the full width has no flanks to measure
 
 

@@ -36,6 +36,7 @@ Array = NDArray[np.float64]
 STEP_MM = 0.05
 FOREIGN_P, UNCUT_P, WORN_P, COPY_P = 0.10, 0.05, 0.3, 0.12
 ROOT_SD_MM, POSITION_SD_MM = 0.015, 0.02
+WORN_MM = 0.03  # a key that has lost more counts as worn
 
 
 @dataclass(frozen=True)
@@ -45,6 +46,7 @@ class MadeKey:
     profile: Profile
     foreign: bool
     uncut: bool
+    worn: bool
     codes: tuple[str, ...]
     roots_mm: Array
     positions_mm: Array
@@ -117,7 +119,17 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
     names = tuple(profile.codes[c] for c in codes)
     both = heights[0], heights[1]
     return MadeKey(
-        profile, foreign, uncut, names, np.mean(roots, axis=0), np.mean(places, axis=0), length, width, x, both
+        profile,
+        foreign,
+        uncut,
+        wear > WORN_MM,
+        names,
+        np.mean(roots, axis=0),
+        np.mean(places, axis=0),
+        length,
+        width,
+        x,
+        both,
     )
 
 
@@ -196,17 +208,24 @@ class Score:
         if bitting is None:
             self.cut_p += [0.0] * n
             self.cut_right += [False] * n
-            self.key_p.append(0.0)
-            self.key_right.append(False)
+            self._key(key, 0.0, False)
             return
         got = bitting.cuts
         hits = [right and cut.code == code for cut, code in zip(got, codes, strict=False)]
         self.cut_p += [cut.probability for cut in got]
         self.cut_right += hits + [False] * (len(got) - len(hits))
-        self.key_p.append(bitting.probability)
-        self.key_right.append(right and all(hits))
+        self._key(key, bitting.probability, right and all(hits))
         if right:
             self._lengths(key, bitting.cuts, order)
+
+    def _key(self, key: MadeKey, p: float, right: bool) -> None:
+        """Count a whole bitting; of keys of listed blades also worn ones and others apart."""
+        self.key_p.append(p)
+        self.key_right.append(right)
+        if not key.foreign:
+            kind = "worn" if key.worn else "unworn"
+            self.count[kind] += 1
+            self.count[f"{kind} right"] += right
 
     def _lengths(self, key: MadeKey, cuts: tuple[object, ...], order: slice) -> None:
         for cut, root, place in zip(cuts, key.roots_mm[order], key.positions_mm[order], strict=True):
@@ -227,6 +246,8 @@ class Score:
             f"foreign known    {c['foreign recognised'] / max(c['foreign'], 1):.4f} of {c['foreign']}",
             f"cuts right       {cut_right.mean():.4f} of {len(cut_right)}",
             f"keys right       {np.mean(self.key_right):.4f} of {len(self.key_right)}",
+            f"  worn right     {c['worn right'] / max(c['worn'], 1):.4f} of {c['worn']}, others "
+            f"{c['unworn right'] / max(c['unworn'], 1):.4f} of {c['unworn']}",
             f"sure cuts wrong  {1 - cut_right[sure].mean():.4f} of {sure.sum()} (stated >= 0.95)",
             f"sure keys wrong  {1 - key_right[sure_key].mean():.4f} of {sure_key.sum()} (stated >= 0.9)",
             f"calibration      cuts {ece(self.cut_p, self.cut_right):.4f} keys {ece(self.key_p, self.key_right):.4f} "

@@ -102,7 +102,8 @@ def test_macs_is_evidence() -> None:
     reading = reading_of([7.75, 6.52, 7.75], u=0.05)  # half way between code 3 and 4; 4 would break the MACS of 2
     free = code_posterior(replace(SHORT, macs=None), (reading,), WIDTH, 0.01).probabilities[1]
     bound = code_posterior(SHORT, (reading,), WIDTH, 0.01).probabilities[1]
-    assert bound[2] > 0.95 > 0.7 > free[2]
+    assert bound[2] > 0.75 > 0.6 > free[2]  # the rest: the root was read on another edge, and can be any code
+    assert bound[3] < 0.01 < 0.3 < free[3]
 
 
 def test_an_unreadable_cut_has_a_question_mark_and_no_probability() -> None:

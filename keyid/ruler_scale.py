@@ -36,6 +36,7 @@ HELD_MM = 0.1  # the world's y axis is held at the marks
 FREE_RAD = 10.0  # no prior for the turn
 REFITS = 2
 BESIDE_PX_PER_MM = 6.0  # at which marks 1 mm apart part
+LONGEST_MARK_MM = 15.0  # of rulers (common practice, no source)
 MOST_BESIDE = 2  # rows that are read: a ruler has two edges
 MOST_STROKES_PER_MM = 5.0  # half mm marks have four edges to a mm; wood's grain and cloth have more
 CLEAR_MARKS = 40  # rows of so many even marks are a ruler's; shorter ones may be anything
@@ -61,7 +62,11 @@ def find_marks_beside(photo: Photo, px_per_mm: float) -> list[tuple[Marks, Rhyth
     """
     rows = find_rows(photo.pixels, min(LONG_SIDE_PX, BESIDE_PX_PER_MM / px_per_mm * max(photo.pixels.shape)))
     most = MOST_STROKES_PER_MM / px_per_mm
-    likely = [row for row in rows if CLEAR_MARKS <= row.count < most * (row.ends[1] - row.ends[0])]
+    likely = [
+        row
+        for row in rows
+        if CLEAR_MARKS <= row.count < most * (row.ends[1] - row.ends[0]) and row.longest < LONGEST_MARK_MM * px_per_mm
+    ]
     _, read = _read(photo, likely[:MOST_BESIDE])
     return [one for one in read if len(one[0].number) >= CLEAR_MARKS]
 

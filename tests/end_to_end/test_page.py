@@ -162,6 +162,11 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
         page.get_by_role("link", name="Reading (JSON)").tap()
     reading = json.loads(Path(saved.value.path()).read_text())
     assert reading["bitting"]["code"] == "-".join(codes)
+    papers = {name: page.request.get(f"{page.url}/{name}") for name in ("customer", "report.pdf", "template.svg")}
+    assert "The bitting is left out of this copy." in papers["customer"].text()
+    assert 'class="code"' not in papers["customer"].text()
+    assert papers["report.pdf"].body().startswith(b"%PDF")
+    assert papers["template.svg"].text().lstrip().startswith("<svg")
     assert phone.complaints == []
 
     key = page.url

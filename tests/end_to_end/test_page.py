@@ -98,11 +98,15 @@ def desk(browser: Browser, address: str) -> Iterator[Visitor]:
 
 
 def place(visitor: Visitor, cut: int) -> tuple[float, float]:
-    """Where on the screen the middle of a cut's mark is."""
-    marks = visitor.page.locator('#overlay polyline[data-kind="root"]')
-    box = marks.nth(cut - 1).bounding_box()
-    assert box is not None
-    return box["x"] + box["width"] / 2, box["y"] + 3
+    """Where on the screen a cut's mark is."""
+    return middle(visitor, '#overlay polyline[data-kind="root"]', cut - 1)
+
+
+def middle(visitor: Visitor, selector: str, which: int) -> tuple[float, float]:
+    """The middle of a mark's upper end; in one step, since marks are made anew whenever they are drawn."""
+    box = f"[...document.querySelectorAll('{selector}')].at({which}).getBoundingClientRect()"
+    x, y, width, height = visitor.page.evaluate(f"(box => [box.x, box.y, box.width, box.height])({box})")
+    return x + width / 2, y + min(3, height / 2)
 
 
 def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path) -> None:
@@ -120,12 +124,11 @@ def test_from_photo_to_printed_sheet_with_fingers(phone: Visitor, tmp_path: Path
     assert codes == [cut["code"] for cut in truth("flash-without-exif")["cuts"]]
     assert page.locator("main").inner_text().count("confirm with a caliper before metal is cut") == 1
 
-    before_pinch = zoom(phone)
+    fitted, before_pinch = str(page.locator("#view").get_attribute("data-view")), zoom(phone)
     fingers(phone, [[(150, 200), (250, 200)], [(140, 200), (260, 200)], [(100, 200), (300, 200)]])
-    page.wait_for_function(
-        "before => Number(document.querySelector('#view').dataset.view.split(' ')[1]) > before", arg=1.5 * before_pinch
-    )
+    assert grows_to(phone, 1.5 * before_pinch)
     page.locator("#blade").tap()
+    expect(page.locator("#view")).to_have_attribute("data-view", fitted)
 
     page.touchscreen.tap(*place(phone, 3))  # a finger on a root shows its cut in words, and the other way round
     expect(page.locator('[data-cut="3"]')).to_have_attribute("aria-pressed", "true")
@@ -207,6 +210,15 @@ def zoom(visitor: Visitor) -> float:
     return float(str(visitor.page.locator("#view").get_attribute("data-view")).split()[1])
 
 
+def grows_to(visitor: Visitor, least: float) -> bool:
+    """Wait until the photo is shown that large."""
+    for _ in range(100):
+        if zoom(visitor) > least:
+            return True
+        visitor.page.wait_for_timeout(50)
+    return False
+
+
 def test_a_finger_tells_which_of_two_keys_is_meant(phone: Visitor) -> None:
     page, true = phone.page, truth("two-keys")
     phone.give(SAMPLES / "two-keys.jpg")
@@ -220,9 +232,9 @@ def test_a_finger_tells_which_of_two_keys_is_meant(phone: Visitor) -> None:
     phone.accessible()
 
     page.locator('#point [data-point="tip"]').tap()  # dragged by a finger, the magnifier beside it
-    box = page.locator("#overlay circle").last.bounding_box()
-    assert box is not None
-    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    page.wait_for_selector("#overlay circle")
+    x, y = middle(phone, "#overlay circle", -1)
+    y += 12  # of the ring's upper end
     fingers(phone, [[(x + 2, y)], [(x + 8, y + 3)], [(x + 14, y + 3)]], lift=False)
     expect(page.locator(".glass")).to_be_visible()
     fingers(phone, [])
@@ -260,7 +272,7 @@ def test_pointing_repairs_a_photo_whose_stop_is_covered(desk: Visitor, tmp_path:
         for key in ("Shift+ArrowRight", *["ArrowRight"] * 10):
             page.keyboard.press(key)
     expect(page.locator(".code b")).to_have_text([cut["code"] for cut in true["cuts"]], timeout=READING_MS)
-    page.wait_for_function("document.querySelector('#key').dataset.phase === 'read'", timeout=READING_MS)
+    page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
     state = page.evaluate("fetch(location.href + '/now?seen=-1').then(answer => answer.json())")
     assert state["handles"]["stop"] == pytest.approx(right, abs=1.0)  # a pixel of the screen is 3.5 of the photo
     expect(page.locator(".by-hand")).to_contain_text("the stop (±")
@@ -303,6 +315,8 @@ def test_from_photo_to_comparison_with_keys_and_mouse(desk: Visitor, running: tu
     page.get_by_role("link", name="twin.jpg is the old one").click()
     expect(page.locator("h1")).to_contain_text(re.compile(r"The new key has the old one's bitting: (over )?9\d %"))
     expect(page.locator("tbody tr").first).to_contain_text("+0.00")
+    for n in (0, 1):
+        expect(page.locator(".pair img").nth(n)).to_have_js_property("naturalWidth", 1600)
     desk.accessible()
     assert desk.complaints == []
 

@@ -13,7 +13,7 @@ from keyid.card_fit import Fit
 from keyid.card_measure import measure, overruns, round_corners
 from keyid.corner_scale import in_turn, scale_at_corners
 from keyid.errors import PhotoError
-from keyid.lens import KIND_U, Lens, lens_of_crop, lenses_of
+from keyid.lens import KIND_U, Lens, lenses_of, lenses_of_crop
 from keyid.photo import Photo
 from keyid.pose_fit import Body
 from keyid.scale import FocalSource, Scale, Variation
@@ -51,14 +51,15 @@ def find_card(photo: Photo, small: NDArray[np.uint8]) -> Scale:
 
 def find_card_in_crop(photo: Photo, small: NDArray[np.uint8]) -> Scale:
     """As `find_card`, in a photo that looks whole and shows no card then: one cropped to a camera's shape does so."""
-    return replace(_scale_of(_fits(photo.pixels, small, (lens_of_crop(photo),))[0], "assumed"), cropped=True)
+    return replace(_scale_of(_fits(photo.pixels, small, lenses_of_crop(photo))[0], "assumed"), cropped=True)
 
 
 def _from_fits(photo: Photo, fits: list[Fit]) -> Scale:
     """The scale from fits to one card, one for each lens that it allows, best first."""
     if photo.whole:
         best = fits[0]
-        free = card_fit.fit(best.points, best.camera, lens_of_crop(photo), best.shifts)
+        ways = [card_fit.fit(best.points, best.camera, lens, best.shifts) for lens in lenses_of_crop(photo)]
+        free = max(ways, key=_log_evidence)
         if best.cost - free.cost > CROPPED_COST:
             return replace(_scale_of(free, "assumed"), cropped=True)
     if photo.focal_35mm is not None:

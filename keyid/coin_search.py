@@ -128,6 +128,8 @@ def _votes(points: Array, direction: Array, weight: Array, radius: float, shape:
     at = np.rint(both).astype(int)
     inside = np.all((at >= 0) & (at < np.array(shape[::-1])), axis=1)
     flat = at[inside, 1] * shape[1] + at[inside, 0]
+    if len(flat) == 0:
+        return np.zeros(shape)
     count = np.bincount(flat, np.concatenate([weight, weight])[inside], shape[0] * shape[1])
     return np.asarray(cv2.GaussianBlur(count.reshape(shape), (0, 0), max(1.0, SMEAR * radius)) * radius)
 

@@ -15,6 +15,7 @@ MAIN_ODDS = 0.65  # most photos are taken with the main camera (common practice,
 KIND_U = 0.05  # within a kind
 CROP_35MM, CROP_FOCAL_U = 38.0, 0.6  # of a crop, which lengthens it, or a screenshot, whose bars shorten it
 CROP_LENGTHENS, CROP_LENGTHENS_U = 1.5, 0.35  # by how much a crop does: key and card fill a half to all of a photo
+FALSE_EXIF_ODDS = 0.02  # of a focal length that doesn't belong to the picture at all (common practice, no source)
 CENTRE_U = 0.003  # of the long side: how lenses sit over sensors, and stabilisers
 CROP_CENTRE_U = 0.10  # crops put the axis 3 to 6 degrees off the middle
 K1_U = 0.03  # residual distortion of phones' pictures (common practice)
@@ -57,22 +58,24 @@ def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, 
 def lenses_of(photo: Photo) -> tuple[Lens, ...]:
     """What may be known of the camera before the card is measured, in pixels of the photo, likeliest first."""
     if not photo.whole:
-        return (lens_of_crop(photo),)
+        return lenses_of_crop(photo)[:1]
     if photo.focal_35mm is not None:
         return (_lens(photo, photo.focal_35mm, EXIF_FOCAL_U, CENTRE_U),)
     kinds = ((MAIN_35MM, MAIN_ODDS), (ZOOM_35MM, 1 - MAIN_ODDS))
     return tuple(_lens(photo, f35, KIND_U, CENTRE_U, odds) for f35, odds in kinds)
 
 
-def lens_of_crop(photo: Photo) -> Lens:
-    """What may be known where the picture is a part of what the camera took.
+def lenses_of_crop(photo: Photo) -> tuple[Lens, ...]:
+    """What may be known where the picture is a part of what the camera took, likeliest first.
 
-    What its file tells of the focal length is that of the whole.
+    What its file tells of the focal length is that of the whole, unless it is another photo's altogether.
     """
+    anything = _lens(photo, CROP_35MM, CROP_FOCAL_U, CROP_CENTRE_U)
     told = photo.uncropped_35mm or photo.focal_35mm
-    if told is not None:
-        return _lens(photo, CROP_LENGTHENS * told, CROP_LENGTHENS_U, CROP_CENTRE_U)
-    return _lens(photo, CROP_35MM, CROP_FOCAL_U, CROP_CENTRE_U)
+    if told is None:
+        return (anything,)
+    believed = _lens(photo, CROP_LENGTHENS * told, CROP_LENGTHENS_U, CROP_CENTRE_U, 1 - FALSE_EXIF_ODDS)
+    return believed, replace(anything, odds=FALSE_EXIF_ODDS)
 
 
 def _lens(photo: Photo, focal_35mm: float, focal_log_u: float, centre_u: float, odds: float = 1.0) -> Lens:

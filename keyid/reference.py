@@ -24,15 +24,23 @@ MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merg
 MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
 LEAST_SIDE_PX = 60.0  # of corners that were pointed at: nearer ones give no scale
 LEAST_SINE = 0.5  # of the angle at each: 36 degrees of tilt shear a right angle by up to 35
+MIN_LONG_PX = 300  # a key alone is 60 mm long, and 5 pixels to a mm are needed: thumbnails have less
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
 
 def find_scale(photo: Photo, told: Told | None = None) -> Scale:
     """Find the reference in the photo and solve the camera's pose.
 
-    Raises PhotoError ``no-reference``, ``reference-unclear``, ``reference-cut-off``, ``too-tilted``, ``too-dark``.
+    Raises PhotoError ``no-reference``, ``reference-unclear``, ``reference-cut-off``, ``too-tilted``, ``too-dark``,
+    ``too-coarse``.
     """
     told = told or Told()
+    if max(photo.width_px, photo.height_px) < MIN_LONG_PX:
+        raise PhotoError(
+            "too-coarse",
+            f"This picture has only {photo.width_px} x {photo.height_px} pixels: too few to measure a key in.",
+            "Ask for the original, sent as a file, not as a picture and no screenshot.",
+        )
     small, _ = card_search.shrink(photo.pixels)
     if np.percentile(small, 99) < DARK_LEVEL:
         raise PhotoError("too-dark", "The photo is too dark to see what lies in it.", "Take it again in more light.")
@@ -126,16 +134,21 @@ def _check_corners(corners_px: NDArray[np.float64]) -> None:
 def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale:
     """The scale from a ruler, where nothing else gives one; where there is none either, what to do."""
     try:
-        return find_ruler(photo)
+        ruler = find_ruler(photo)
+        if ruler.camera.tilt_deg <= MAX_TILT_DEG:
+            return ruler
     except PhotoError as error:
         if error.code not in MISSED:
             raise
+        ruler = None
     if photo.whole:
         try:
             return find_card_in_crop(photo, small)
         except PhotoError as error:
             if error.code not in MISSED:
                 raise
+    if ruler is not None:
+        return ruler  # too tilted: told as that
     if no_card.code == "no-reference" and find_disc(photo, small) is not None:
         raise _untold_coin()
     if no_card.code == "no-reference" and shows_paper(photo, small):

@@ -224,3 +224,26 @@ def test_a_crop_in_a_cameras_shape_is_seen_by_its_perspective(
 @pytest.mark.parametrize("tilt", [0.0, 12.0, 30.0])
 def test_a_whole_photo_is_not_taken_for_a_crop(tilt: float) -> None:
     assert not find_scale(photo(draw(posed(tilt=tilt, k1=0.04)))).cropped
+
+
+def test_exif_of_another_photo_is_not_believed() -> None:
+    """120 mm is told, 26 mm it was: under the told lens nothing in the picture looks like a card."""
+    truth = posed(tilt=16.0, yaw=15.0)
+    scale = find_scale(photo(draw(truth), f35=120.0))
+    error, u = errors_and_u(scale, truth)
+    assert scale.focal != "exif"
+    assert np.all(np.abs(error) < np.maximum(0.001, 2.5 * u))
+
+
+def test_a_thumbnail_is_too_coarse() -> None:
+    small = cv2.resize(draw(posed()), (160, 120), interpolation=cv2.INTER_AREA)
+    with pytest.raises(PhotoError, match="160 x 120 pixels") as caught:
+        find_scale(photo(np.asarray(small, np.uint8)))
+    assert caught.value.code == "too-coarse"
+
+
+@pytest.mark.parametrize("size_px", [(101, 9000), (9000, 101)])
+def test_a_sliver_of_a_picture_shows_no_reference(size_px: tuple[int, int]) -> None:
+    with pytest.raises(PhotoError, match="No bank card") as caught:
+        find_scale(photo(np.full((*size_px, 3), 200, np.uint8), whole=False))
+    assert caught.value.code == "no-reference"

@@ -55,7 +55,7 @@ class Sending:
         """What it is, what it costs, and what to ask for; nothing where the cost isn't worth a word."""
         if self.cost_mm < WORTH_MM:
             return ""
-        steps = "" if self.step_mm is None else f", {self.cost_mm / self.step_mm:.1f} of a depth step"
+        steps = "" if self.step_mm is None else f", {self.cost_mm / self.step_mm:.1g} of a depth step"
         return f"{HOW[self.way]}; that may make cuts wrong by {self.cost_mm:.2f} mm{steps}. {ASK}"
 
 

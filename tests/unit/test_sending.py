@@ -48,6 +48,7 @@ def test_the_words_tell_the_cost_in_mm_and_in_depth_steps() -> None:
     assert "cropped" in words
     assert "0.08 mm, 0.2 of a depth step" in words
     assert "as a file, not as a picture" in words
+    assert "0.03 mm, 0.05 of a depth step" in Sending("bare", 0.03, 0.6).words
     assert "depth step" not in Sending("cropped", 0.08, None).words
     assert Sending("bare", 0.01, 0.4).words == ""  # not worth a word
 

@@ -36,6 +36,8 @@ FEW_POINTS = 20
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
 CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
+DEEPEST_PERCENTILE = 5
+ALIKE_PART = 0.4  # two cut edges are cut about as deep; one that is cut far less is a path that strays
 CUT_SURE_U = 2.0  # nor does a path that wanders where the regions are undecided make a cut
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
 CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
@@ -273,9 +275,8 @@ def _plan(outline: Outline) -> Plan:
     """Decide which edges are cut and where the stop is."""
     start = outline.head_s_mm + HEAD_MARGIN_MM
     tip = float(np.max(outline.tip.s_mm))
-    upper_cut, lower_cut = (
-        _is_cut(points, sign, start, tip) for points, sign in ((outline.upper, 1), (outline.lower, -1))
-    )
+    depths = [_cut_depth(points, sign, start, tip) for points, sign in ((outline.upper, 1), (outline.lower, -1))]
+    upper_cut, lower_cut = (depth > ALIKE_PART * max(depths) for depth in depths)
     a_is_upper = upper_cut or not lower_cut
     edges: Literal[1, 2] | None = 2 if upper_cut and lower_cut else (1 if upper_cut or lower_cut else None)
     side = _stop_side(outline, upper_cut, lower_cut)
@@ -311,16 +312,19 @@ def _step_s(outline: Outline, plan: Plan) -> float | None:
     return None if step is None else step.s_mm
 
 
-def _is_cut(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> bool:
-    """True when an edge leaves its uncut line on more than a small part of the blade."""
+def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> float:
+    """How deep an edge is cut, mm; 0 where it leaves its uncut line on no more than a small part of the blade."""
     out = _within(points, start_mm, tip_mm - TIP_TAPER_MM)
     if len(out) < FEW_POINTS:
-        return False
+        return 0.0
     across = points.v_mm[out] * sign
     smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
-    level = np.percentile(smooth, UNCUT_PERCENTILE)
-    below = smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * u)
-    return bool(np.mean(below) > CUT_SHARE) and not _keeps_to_a_line(points.s_mm[out], across)
+    clear = u < CLEAR_U_MM
+    level = np.percentile(smooth[clear] if np.count_nonzero(clear) > FEW_POINTS else smooth, UNCUT_PERCENTILE)
+    below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * u))
+    if below <= CUT_SHARE or _keeps_to_a_line(points.s_mm[out], across):
+        return 0.0
+    return float(level - np.percentile(smooth, DEEPEST_PERCENTILE))
 
 
 def _keeps_to_a_line(along: Array, across: Array) -> bool:

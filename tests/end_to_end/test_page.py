@@ -329,6 +329,8 @@ def test_what_is_no_photo_is_told_and_the_rest_goes_on(desk: Visitor, tmp_path: 
     expect(page.locator("#answer h1")).to_have_text("This file is damaged or is not a photo.")
     desk.accessible()
     page.get_by_role("link", name="Retake").click()
+    expect(page.get_by_role("heading", name="Which key is it?")).to_be_visible()
+    page.wait_for_load_state("load")  # until then nothing listens for files
     huge = tmp_path / "huge.jpg"
     with huge.open("wb") as file:
         file.truncate(2_000_000_000)

@@ -331,6 +331,31 @@ def test_a_path_that_wanders_where_nothing_is_told_makes_no_cut_edge() -> None:
     assert measured(scene, outline=replace(outline, lower=wandering)).edges is None
 
 
+def test_an_edge_cut_far_less_than_the_other_is_not_cut() -> None:
+    """The uncut edge is followed along the wall's end over a third, 0.45 mm out, and every point looks clear."""
+    scene = view_of(picture=False)
+    outline = exact_outline(scene)
+    uncut = min((outline.upper, outline.lower), key=lambda points: float(np.ptp(points.v_mm)))
+    third = np.arange(len(uncut.s_mm)) % 60 < 20
+    out = np.sign(np.median(uncut.v_mm))
+    astray = replace(uncut, v_mm=uncut.v_mm + 0.45 * out * third)
+    side = "upper" if out > 0 else "lower"
+    assert measured(scene, outline=replace(outline, **{side: astray})).edges == 1
+
+
+def test_what_is_not_told_sets_no_level_for_cuts() -> None:
+    """A third of an uncut edge strays 0.5 mm out and says that it may: the rest is not cut for being lower."""
+    scene = view_of(UNCUT, picture=False)
+    outline = exact_outline(scene)
+    third = np.arange(len(outline.lower.s_mm)) % 60 < 20
+    astray = replace(
+        outline.lower,
+        v_mm=outline.lower.v_mm - 0.5 * third,
+        u_mm=np.where(third, 0.3, outline.lower.u_mm),
+    )
+    assert measured(scene, outline=replace(outline, lower=astray)).edges is None
+
+
 @pytest.mark.parametrize("face_up", ["a", "b"])
 def test_a_path_that_strays_to_the_wall_makes_no_cut_edge(face_up: str) -> None:
     """A sixth of an uncut edge seen where the wall ends, 0.45 mm outside: neither a land above cuts nor wider metal."""

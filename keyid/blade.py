@@ -21,7 +21,9 @@ from keyid.face import FaceLines
 from keyid.length import Length
 from keyid.lie import Lie, lie_variations
 from keyid.outline import EdgePoints, Outline, seen_by
+from keyid.rims import STRIDE
 from keyid.scale import Scale
+from keyid.strip import STEP_MM
 
 Array = NDArray[np.float64]
 
@@ -62,7 +64,7 @@ ALONG_LINE_SHARE = 0.7  # of the edge; cuts leave flanks and roots at several de
 TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
-POINT_MM = 0.08  # distance of an outline's points
+POINT_MM = STRIDE * STEP_MM  # distance of an outline's points
 RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
 LAND_U_MM = 0.05  # a line through what cuts left of an edge (from the development photos)
 NO_LAND_U_MM = 0.2  # neighbouring cuts' flanks meet that far below the uncut line, more or less
@@ -319,8 +321,7 @@ def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) ->
         return 0.0
     across = points.v_mm[out] * sign
     smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
-    clear = u < CLEAR_U_MM
-    level = np.percentile(smooth[clear] if np.count_nonzero(clear) > FEW_POINTS else smooth, UNCUT_PERCENTILE)
+    level = np.percentile(smooth[_clear(u)], UNCUT_PERCENTILE)
     below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * u))
     if below <= CUT_SHARE or _keeps_to_a_line(points.s_mm[out], across):
         return 0.0
@@ -339,10 +340,17 @@ def _within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.in
     return np.flatnonzero(seen & (points.s_mm > start_mm) & (points.s_mm < end_mm))
 
 
-def _clear(points: EdgePoints, inside: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Those of the points whose rim is clearly told, where they are enough to go by; else all."""
-    clear = inside[points.u_mm[inside] < CLEAR_U_MM]
-    return clear if len(clear) > max(FEW_POINTS, CLEAR_SHARE * len(inside)) else inside
+def _clear(u_mm: Array, least_share: float = 0.0) -> NDArray[np.bool_]:
+    """Which points' rim is clearly told, where they are enough to go by and make up such a share; else all."""
+    clear = u_mm < CLEAR_U_MM
+    enough = np.count_nonzero(clear) > max(FEW_POINTS, least_share * len(u_mm))
+    return np.asarray(clear) if enough else np.ones(len(u_mm), bool)
+
+
+def _clear_within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[np.int64]:
+    """Indices of clearly told points between two stations that an edge's line is taken from."""
+    inside = _within(points, start_mm, end_mm)
+    return inside[_clear(points.u_mm[inside], CLEAR_SHARE)]
 
 
 def _reduce(outline: Outline, plan: Plan) -> Reduced:
@@ -360,13 +368,13 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         ("upper", outline.upper, 1, plan.upper_cut),
         ("lower", outline.lower, -1, plan.lower_cut),
     ):
-        inside = _within(points, start, end + (TIP_TAPER_MM - TIP_LAND_MM if cut else 0.0))
         along, across = turned[name][0], turned[name][1] * sign
         if cut:
+            inside = _within(points, start, end + TIP_TAPER_MM - TIP_LAND_MM)
             level, u = _land(across[inside], points.u_mm[inside], along[inside] - start)
         else:
-            clear = _clear(points, inside)
-            level, u = _uncut_line(across[clear], points.u_mm[clear])
+            inside = _clear_within(points, start, end)
+            level, u = _uncut_line(across[inside], points.u_mm[inside])
         lines.append(sign * level)
         lines_u.append(u)
     tip_along = _foremost(turned["tip"][0], TIP_POINTS)
@@ -409,13 +417,13 @@ def _axis_slope(outline: Outline, plan: Plan, start: float, end: float) -> float
     """Slope of the blade's axis: of the uncut edge, else of the mid-line of two edges cut alike."""
     if plan.edges == 1:
         points = outline.lower if plan.upper_cut else outline.upper
-        inside = _clear(points, _within(points, start, end))
+        inside = _clear_within(points, start, end)
         return _robust_slope(points.s_mm[inside], points.v_mm[inside])
     upper, lower = outline.upper, outline.lower
     facing = [np.interp(upper.s_mm, lower.s_mm, values) for values in (lower.v_mm, lower.u_mm)]
     middle = 0.5 * (upper.v_mm + facing[0])
     both = EdgePoints(upper.s_mm, middle, np.hypot(upper.u_mm, facing[1]))
-    inside = _clear(both, _within(both, start, end))
+    inside = _clear_within(both, start, end)
     return _robust_slope(both.s_mm[inside], middle[inside])
 
 
@@ -440,16 +448,14 @@ def _land(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, float]:
     shoulder where this is still higher: cuts may have taken all other lands away.  Where they took that one too, the
     highest metal left is the best that can be told.
     """
-    clear = u_mm < CLEAR_U_MM
-    land = _common_level(across)
-    surer = _common_level(across[clear]) if np.count_nonzero(clear) > FEW_POINTS else land
+    land, surer = _common_level(across), _common_level(across[_clear(u_mm)])
     land = surer if abs(surer - land) < LAND_CLEARER_MM else land
     at_land = np.abs(across - land) < LAND_SAME_MM
     u = max(LAND_U_MM, float(np.median(u_mm[at_land]))) if at_land.any() else LAND_U_MM
     beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
     if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
         return float(np.median(beside)), LAND_U_MM
-    away = across[clear & (from_stop > NEAR_COLLAR_MM)]
+    away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
         return _foremost(away, TOP_POINTS), NO_LAND_U_MM
     return land, u

@@ -7,7 +7,7 @@ pixel of the upright photo.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,6 +50,10 @@ class Camera:
     def tilt_deg(self) -> float:
         """Angle between the optical axis and the table's normal."""
         return float(np.degrees(np.arccos(np.clip(-self.rotation[2, 2], -1.0, 1.0))))
+
+    def farther(self, factor: float) -> Camera:
+        """The camera so many times as far away: what lies on the table comes out so many times as large."""
+        return replace(self, translation_mm=self.translation_mm * factor)
 
     def project(self, points_mm: Array) -> Array:
         """World points (..., 3) in mm to pixels (..., 2)."""

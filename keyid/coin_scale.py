@@ -20,7 +20,7 @@ from keyid.coin import Coin
 from keyid.coin_rim import find_rim, wholeness
 from keyid.coin_search import Ellipse
 from keyid.errors import PhotoError
-from keyid.lens import Lens, lenses_of
+from keyid.lens import Lens, focal_source, lenses_of
 from keyid.parallels import Lines
 from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of
@@ -69,7 +69,7 @@ def _scale_of_rim(photo: Photo, ellipse: Ellipse, points: Array, coin: Coin) -> 
     """The scale from a coin's rim."""
     lines = parallels.find_lines(photo, _widened(ellipse).points(OUTLINE_POINTS))
     fits = [one for lens in lenses_of(photo) for one in _both_sides(ellipse, points, lines, coin, lens)]
-    return scale_of(fits, "coin", "exif" if photo.focal_35mm is not None else "assumed", _outline_of(coin))
+    return scale_of(fits, "coin", focal_source(photo, "assumed"), _outline_of(coin))
 
 
 def find_disc(photo: Photo, small: NDArray[np.uint8]) -> tuple[Ellipse, Array] | None:

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.lens import Lens, lenses_of
+from keyid.lens import Lens, focal_source, lenses_of
 from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of, start_on_plane
-from keyid.scale import FocalSource, Scale
+from keyid.scale import Scale
 from keyid.told import ReferenceKind
 
 Array = NDArray[np.float64]
@@ -47,8 +47,7 @@ def scale_at_corners(
     seen = in_turn(corners_px)
     seen = np.roll(seen, -turn_of(plan_mm, seen, lenses), axis=0)
     fits = [_posed(plan_mm, seen, body, u_px, lens) for lens in lenses]
-    known: FocalSource = "exif" if photo.focal_35mm is not None else "assumed"
-    scale = scale_of(fits, kind, known, _outline_of(plan_mm))
+    scale = scale_of(fits, kind, focal_source(photo, "assumed"), outline_of(plan_mm))
     by_hand = tuple(replace(one, source="pointing") if one.source == "pose" else one for one in scale.variations)
     return replace(scale, variations=by_hand)
 
@@ -77,8 +76,8 @@ def _posed(plan_mm: Array, corners_px: Array, body: Body, u_px: float, lens: Len
     return fit(Model(body, (FREE_RAD,) * 3, np.zeros(0), residual), start, lens)
 
 
-def _outline_of(plan_mm: Array) -> Callable[[PoseFit], Array]:
-    """How a fit's outline is made."""
+def outline_of(plan_mm: Array) -> Callable[[PoseFit], Array]:
+    """How the outline of a fit to a rectangle is made."""
 
     def outline(found: PoseFit) -> Array:
         guess = found.guess

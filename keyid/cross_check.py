@@ -18,8 +18,8 @@ from keyid.pose_fit import between
 from keyid.ruler_marks import BANDS, Marks
 from keyid.ruler_rhythm import Rhythm
 from keyid.ruler_scale import SIZE_LOG_U, THICKNESS_MM, THICKNESS_U_MM
-from keyid.scale import Check, Scale
-from keyid.told import ReferenceKind, Told
+from keyid.scale import Check, Scale, Variation
+from keyid.told import KINDS, NAMES, ReferenceKind, Told
 
 Array = NDArray[np.float64]
 
@@ -31,20 +31,7 @@ LIKE = 0.1  # of its step a ruler may be off; further off it is no ruler, or has
 CANT_TELL_U = 0.02  # of a ratio: a check less sure than that tells nothing worth a word
 PRINTED_MM = 4.0  # a card that lies nearer to the sheet's printed outline of one may be that outline
 
-NAMES: dict[ReferenceKind, str] = {
-    "sheet": "measuring sheet",
-    "id1-card": "bank card",
-    "ruler": "ruler",
-    "paper": "sheet of paper",
-    "coin": "coin",
-}
-OPTIONS: dict[ReferenceKind, str] = {
-    "sheet": "sheet",
-    "id1-card": "card",
-    "ruler": "ruler",
-    "paper": "paper",
-    "coin": "coin",
-}
+OPTIONS = {kind: option for option, kind in KINDS.items()}
 
 
 @dataclass(frozen=True)
@@ -106,17 +93,14 @@ def _checked(best: Scale, other: ReferenceKind, ratio: _Ratio, told: Told) -> Sc
     factor = float(ratio.value**-weight)
     left = float(np.sqrt(1 - weight))
 
-    def moved(camera: Camera) -> Camera:
-        return replace(camera, translation_mm=camera.translation_mm * factor)
+    def moved(one: Variation) -> Variation:
+        of_size = one.source == "reference size"
+        camera = between(best.camera, one.camera, left) if of_size else one.camera
+        return replace(one, camera=camera.farther(factor))
 
-    variations = tuple(
-        replace(
-            one, camera=moved(between(best.camera, one.camera, left) if one.source == "reference size" else one.camera)
-        )
-        for one in best.variations
-    )
+    variations = tuple(moved(one) for one in best.variations)
     checks = (*best.checks, Check(other, ratio.value, ratio.u))
-    return replace(best, camera=moved(best.camera), variations=variations, checks=checks)
+    return replace(best, camera=best.camera.farther(factor), variations=variations, checks=checks)
 
 
 def _ratio(best: Scale, other: Scale) -> _Ratio:

@@ -262,11 +262,7 @@ def measure(source: Path | Photo, told: Told | None = None, run: Runner = plainl
     PhotoError
         When the photo can't be measured.
     """
-    told = told or NOTHING_TOLD
-    photo = _loaded(source, run)
-    told = _on_photo(told, photo)
-    scale = run("scale", _sharp_scale, photo, told.of_scale)
-    silhouette = _locate_key(photo, scale, told.pointed, run)
+    photo, told, scale, silhouette = _located(source, told or NOTHING_TOLD, run)
     laid = _lay_strip(photo, scale, silhouette, told, run)
     outline = run("edges", trace_outline, laid, scale, told.thickness_mm, told.pointed.of_blade)
     blade, frame = run("blade", measure_blade, outline, scale)
@@ -286,11 +282,16 @@ def look(photo_path: Path, told: Told | None = None) -> tuple[Remark, ...]:
     PhotoError
         When the photo can't be measured.
     """
-    told = told or NOTHING_TOLD
-    photo = load_photo(photo_path)
+    photo, _, scale, silhouette = _located(photo_path, told or NOTHING_TOLD, plainly)
+    return advise(photo, scale, silhouette)
+
+
+def _located(source: Path | Photo, told: Told, run: Runner) -> tuple[Photo, Told, Scale, Silhouette]:
+    """The photo, what was told of it in its own pixels, its scale, and the key in it."""
+    photo = _loaded(source, run)
     told = _on_photo(told, photo)
-    scale = _sharp_scale(photo, told)
-    return advise(photo, scale, _locate_key(photo, scale, told.pointed, plainly))
+    scale = run("scale", _sharp_scale, photo, told.of_scale)
+    return photo, told, scale, _locate_key(photo, scale, told.pointed, run)
 
 
 def _locate_key(photo: Photo, scale: Scale, pointed: Pointed, run: Runner) -> Silhouette:
@@ -343,7 +344,7 @@ def _check_inside(photo: Photo, points_px: tuple[Point, ...], code: PhotoErrorCo
             )
 
 
-def _sharp_scale(photo: Photo, told: Told | None) -> Scale:
+def _sharp_scale(photo: Photo, told: Told) -> Scale:
     """Find the scale; where the photo is too blurred for that or for what follows, that is what must be told."""
     try:
         scale = find_scale(photo, told)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from keyid.photo import Photo
+from keyid.scale import FocalSource
 
 FILM_DIAGONAL_MM = 43.27  # of 36 x 24 mm, which the 35 mm equivalent focal length refers to
 EXIF_FOCAL_U = 0.015  # EXIF rounds to a whole mm (1.2 % at 24 mm), and lenses differ from their nominal by about 1 %
@@ -53,6 +54,11 @@ class Lens:
 def resized_point(point_px: tuple[float, float], factor: float) -> tuple[float, float]:
     """A point of a picture resized by a factor; pixel (0, 0) is the centre of a pixel in both."""
     return (point_px[0] + 0.5) * factor - 0.5, (point_px[1] + 0.5) * factor - 0.5
+
+
+def focal_source(photo: Photo, otherwise: FocalSource) -> FocalSource:
+    """Where the focal length comes from: the file, or else what is told."""
+    return "exif" if photo.focal_35mm is not None else otherwise
 
 
 def lenses_of(photo: Photo) -> tuple[Lens, ...]:

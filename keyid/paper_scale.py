@@ -14,13 +14,13 @@ from numpy.typing import NDArray
 
 from keyid import card, card_search
 from keyid.card_edges import slopes_between
-from keyid.corner_scale import in_turn, scale_at_corners, turn_of
+from keyid.corner_scale import in_turn, outline_of, scale_at_corners, turn_of
 from keyid.errors import PhotoError
-from keyid.lens import Lens, lenses_of
+from keyid.lens import Lens, focal_source, lenses_of
 from keyid.paper import PAPERS, SIDE_LOG_U, Paper
 from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of, start_on_plane
-from keyid.scale import FocalSource, Scale
+from keyid.scale import Scale
 
 Array = NDArray[np.float64]
 
@@ -199,14 +199,8 @@ def _scale_of_sides(photo: Photo, sides: Sides, paper: Paper) -> Scale | None:
     good = [one for lens in lenses if _is_sheet(one := _fitted(sides, turn, paper, lens))]
     if not good:
         return None
-    known: FocalSource = "exif" if photo.focal_35mm is not None else "estimated" if photo.whole else "assumed"
-
-    def outline(found: PoseFit) -> Array:
-        guess = found.guess
-        plan = _plan_mm(paper) * guess.size
-        return guess.camera.project(np.column_stack([plan, np.full(4, guess.thickness_mm)]))
-
-    return scale_of(good, "paper", known, outline)
+    known = focal_source(photo, "estimated" if photo.whole else "assumed")
+    return scale_of(good, "paper", known, outline_of(_plan_mm(paper)))
 
 
 def _fitted(sides: Sides, turn: int, paper: Paper, lens: Lens) -> PoseFit:

@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from keyid import card_search
 from keyid.card_scale import find_card, find_card_at, find_card_in_crop
+from keyid.coin import Coin
 from keyid.coin_scale import find_coin, find_coin_at, find_disc
 from keyid.corner_scale import in_turn
 from keyid.cross_check import check_ruler, together
@@ -75,9 +76,7 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
 def _only(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     """The scale from the kind of reference that was told, whatever else lies there."""
     if told.reference == "coin":
-        if told.coin is None:
-            raise _untold_coin()
-        return find_coin(photo, small, told.coin)
+        return find_coin(photo, small, _told_coin(told))
     if told.reference == "paper":
         return find_paper(photo, small, _told_paper(told))
     if told.reference == "ruler":
@@ -107,9 +106,7 @@ def _at_corners(photo: Photo, small: NDArray[np.uint8], told: Told, corners_px: 
     if told.reference == "ruler":
         return find_ruler(photo, corners_px)
     if told.reference == "coin" or (told.reference is None and told.coin is not None):
-        if told.coin is None:
-            raise _untold_coin()
-        return find_coin_at(photo, corners_px, told.coin)
+        return find_coin_at(photo, corners_px, _told_coin(told))
     _check_corners(corners_px)
     if told.reference == "paper" or (told.reference is None and told.paper is not None):
         return find_paper_at(photo, small, _told_paper(told), corners_px, told.pointed.u_px)
@@ -154,6 +151,13 @@ def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale
     if no_card.code == "no-reference" and shows_paper(photo, small):
         raise _untold_paper()
     raise no_card
+
+
+def _told_coin(told: Told) -> Coin:
+    """The coin that was told."""
+    if told.coin is None:
+        raise _untold_coin()
+    return told.coin
 
 
 def _untold_coin() -> PhotoError:

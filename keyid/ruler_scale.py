@@ -17,14 +17,14 @@ from keyid import parallels, ruler_body
 from keyid.camera import Camera
 from keyid.corner_scale import in_turn
 from keyid.errors import PhotoError
-from keyid.lens import Lens, lenses_of
+from keyid.lens import Lens, focal_source, lenses_of
 from keyid.parallels import Lines
 from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of
 from keyid.ruler_marks import BANDS, Marks, read_marks
 from keyid.ruler_rhythm import Rhythm, decide
 from keyid.ruler_search import LONG_SIDE_PX, Row, find_rows
-from keyid.scale import FocalSource, Scale
+from keyid.scale import Scale
 
 Array = NDArray[np.float64]
 
@@ -86,7 +86,7 @@ def _scale_of_marks(photo: Photo, best: Marks, rhythm: Rhythm) -> Scale:
     """The scale from marks of known distance."""
     lines = parallels.find_lines(photo, np.zeros((3, 2)))
     fits = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
-    known: FocalSource = "exif" if photo.focal_35mm is not None else "estimated" if photo.whole else "assumed"
+    known = focal_source(photo, "estimated" if photo.whole else "assumed")
     return scale_of(fits, "ruler", known, _outline_of(photo, best, rhythm))
 
 

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from keyid import sheet
 from keyid.errors import PhotoError
-from keyid.lens import Lens, lenses_of
+from keyid.lens import Lens, focal_source, lenses_of
 from keyid.photo import Photo
 from keyid.pose_fit import Body, Guess, Model, PoseFit, fit, scale_of, start_on_plane
-from keyid.scale import FocalSource, Scale
+from keyid.scale import Scale
 
 Array = NDArray[np.float64]
 
@@ -45,8 +45,7 @@ def find_sheet(photo: Photo, bar_mm: float | None = None) -> Scale:
     known = sheet.corners_mm()[number] * [scaled, -scaled]
     body = Body(BAR_U_MM / sheet.BAR_MM if bar_mm else PRINT_LOG_U, 0.0, WAVY_MM)
     fits = [_posed(known, corners, body, lens) for lens in lenses_of(photo)]
-    source: FocalSource = "exif" if photo.focal_35mm is not None else "estimated"
-    return scale_of(fits, "sheet", source, _outline_of(scaled))
+    return scale_of(fits, "sheet", focal_source(photo, "estimated"), _outline_of(scaled))
 
 
 def find_markers(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.int_], Array]:

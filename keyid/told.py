@@ -19,6 +19,14 @@ KINDS: dict[str, ReferenceKind] = {
     "sheet": "sheet",
 }
 """References that can be told, by what people call them."""
+NAMES: dict[ReferenceKind, str] = {
+    "sheet": "measuring sheet",
+    "id1-card": "bank card",
+    "ruler": "ruler",
+    "paper": "sheet of paper",
+    "coin": "coin",
+}
+"""References in words."""
 THICKNESSES_MM = (0.8, 5.0)  # of any key's blade (common practice, no source)
 BARS_MM = (80.0, 120.0)  # a printer that scales more was set to another paper size
 

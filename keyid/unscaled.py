@@ -17,11 +17,11 @@ from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.key_search import FINE_PX_PER_MM, MIN_SCORE, Found, find_keys
 from keyid.length import Length
-from keyid.lens import lenses_of
+from keyid.lens import focal_source, lenses_of
 from keyid.outline import Outline, find_outline, seen_by
 from keyid.photo import Photo
 from keyid.profile import Profile
-from keyid.scale import FocalSource, Scale
+from keyid.scale import Scale
 from keyid.sharpness import check_photo
 from keyid.silhouette import Silhouette, find_silhouette
 from keyid.table_view import view_table
@@ -78,7 +78,7 @@ def find_by_width(photo: Photo, width_mm: float, kind: ReferenceKind, thickness_
     check_photo(photo)
     camera = _first_camera(photo, width_mm)
     for _ in range(ROUNDS):
-        scale = Scale(kind, camera, _focal_source(photo), (), CORNER_PX, 0.0)
+        scale = Scale(kind, camera, focal_source(photo, "assumed"), (), CORNER_PX, 0.0)
         silhouette = find_silhouette(photo, scale)
         scale = replace(scale, outline_px=silhouette.outline_px)
         outline = find_outline(photo, scale, silhouette, thickness_mm)
@@ -153,7 +153,7 @@ def _first_camera(photo: Photo, width_mm: float) -> Camera:
     best: Found | None = None
     for field_mm in FIELDS_MM:
         camera = _level_camera(photo, max(photo.width_px, photo.height_px) / field_mm)
-        scale = Scale("none", camera, _focal_source(photo), (), CORNER_PX, 0.0)
+        scale = Scale("none", camera, focal_source(photo, "assumed"), (), CORNER_PX, 0.0)
         found = find_keys(view_table(photo, scale, FINE_PX_PER_MM), NOWHERE_MM, 0.0)
         if found and (best is None or found[0].rank > best.rank):
             best, seen_from = found[0], camera
@@ -165,7 +165,7 @@ def _first_camera(photo: Photo, width_mm: float) -> Camera:
             "No key was found in this photo.",
             "Lay one key flat on a plain surface, with a bank card beside it.",
         )
-    return _resized(seen_from, width_mm / best.shape.width_mm)
+    return seen_from.farther(width_mm / best.shape.width_mm)
 
 
 def _level_camera(photo: Photo, px_per_mm: float) -> Camera:
@@ -175,22 +175,13 @@ def _level_camera(photo: Photo, px_per_mm: float) -> Camera:
     return Camera(lens.focal_px, lens.centre_px, 0.0, np.diag([1.0, -1.0, -1.0]), place)
 
 
-def _focal_source(photo: Photo) -> FocalSource:
-    return "assumed" if photo.focal_35mm is None else "exif"
-
-
-def _resized(camera: Camera, factor: float) -> Camera:
-    """The camera that sees everything that many times as large."""
-    return replace(camera, translation_mm=camera.translation_mm * factor)
-
-
 def _fitted(outline: Outline, scale: Scale, width_mm: float) -> Camera:
     """The camera as far away as gives the outline's blade its width."""
     camera = scale.camera
     for _ in range(FIT_ROUNDS):
         seen = seen_by(outline, camera, outline.inputs)
         blade, _ = measure_blade(seen, replace(scale, camera=camera))
-        camera = _resized(camera, width_mm / blade.width.mm)
+        camera = camera.farther(width_mm / blade.width.mm)
     return camera
 
 

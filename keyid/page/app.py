@@ -195,7 +195,7 @@ class Page:
     async def _key(self, request: Request) -> Response:
         key = self._asked_for(request)
         if key is None:
-            return HTMLResponse(rendered("gone.html", desk=_desk(request).id, said=GONE), 404)
+            return _gone(request, GONE)
         others = [one for one in _desk(request).keys.values() if one.id != key.id and phase(one) == "read"]
         known = {"coins": COINS, "kinds": KINDS, "sheets": SHEETS_OF_PAPER, "others": others}
         shown = rendered("key.html", key=key, state=state(key, self._profiles), **known)
@@ -310,9 +310,7 @@ class Page:
             return await _nothing(request, None)
         examination = examination_now(key, self._profiles)
         if examination is None:
-            return HTMLResponse(
-                rendered("gone.html", desk=_desk(request).id, said="There is no reading of this key."), 404
-            )
+            return _gone(request, "There is no reading of this key.")
         return await asyncio.to_thread(make, examination, key)
 
     async def _compare(self, request: Request) -> Response:
@@ -323,9 +321,7 @@ class Page:
         keys = [self.desks.key(desk, request.query_params.get(which, "")) for which in ("old", "new")]
         old, new = keys
         if old is None or new is None or old.examination is None or new.examination is None:
-            return HTMLResponse(
-                rendered("gone.html", desk=_desk(request).id, said="Choose two keys that were read."), 404
-            )
+            return _gone(request, "Choose two keys that were read.")
         profiles = tuple(self._profiles.values())
         used = request.query_params.get("used") == "yes"
         compare = functools.partial(compare_keys, new_is_used=used)
@@ -401,7 +397,11 @@ def _said(sentence: str, status: int) -> JSONResponse:
 
 
 async def _nothing(request: Request, error: Exception | None) -> Response:
-    return HTMLResponse(rendered("gone.html", desk=_desk(request).id, said="There is nothing at this address."), 404)
+    return _gone(request, "There is nothing at this address.")
+
+
+def _gone(request: Request, said: str) -> Response:
+    return HTMLResponse(rendered("gone.html", desk=_desk(request).id, said=said), 404)
 
 
 def _jpeg(pixels: np.ndarray[Any, np.dtype[np.uint8]], most_pixels: int) -> bytes:

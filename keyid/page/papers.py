@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
+from functools import partial
 
 from starlette.responses import HTMLResponse, Response
 
@@ -22,13 +23,8 @@ POLICY = (
 )
 
 
-def _page(examination: Examination, key: Key) -> Response:
-    page = report_html(make_report(examination, record(key)))
-    return HTMLResponse(page, headers={"Content-Security-Policy": POLICY})
-
-
-def _customers_page(examination: Examination, key: Key) -> Response:
-    page = report_html(make_report(examination, record(key, hide_bitting=True)))
+def _page(examination: Examination, key: Key, *, hide_bitting: bool = False) -> Response:
+    page = report_html(make_report(examination, record(key, hide_bitting=hide_bitting)))
     return HTMLResponse(page, headers={"Content-Security-Policy": POLICY})
 
 
@@ -53,7 +49,7 @@ def _file(data: bytes, kind: str, name: str) -> Response:
 
 PAPERS: dict[str, Callable[[Examination, Key], Response]] = {
     "report": _page,
-    "customer": _customers_page,
+    "customer": partial(_page, hide_bitting=True),
     "report.pdf": _pdf,
     "template.svg": _template,
     "reading.json": _reading,

@@ -29,6 +29,7 @@ from keyid.remark import RETAKE_MM, expected_mm, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, percent, pointed_words
+from keyid.told import NAMES
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]
@@ -71,13 +72,6 @@ REPAIRS = {
     "key-unclear": "stop",
 }
 """What to point at where a photo was refused for that."""
-REFERENCES = {
-    "id1-card": "bank card",
-    "ruler": "ruler",
-    "coin": "coin",
-    "sheet": "measuring sheet",
-    "paper": "sheet of paper",
-}
 
 
 @dataclass(frozen=True)
@@ -193,7 +187,7 @@ def _steps(key: Key) -> list[Json]:
 
 def _found(key: Key, stage: Stage, done: str) -> str:
     scale = key.done.get(stage)
-    return f"Scale found: {REFERENCES.get(scale.reference, scale.reference)}" if isinstance(scale, Scale) else done
+    return f"Scale found: {NAMES.get(scale.reference, scale.reference)}" if isinstance(scale, Scale) else done
 
 
 def _advice(key: Key) -> Json:

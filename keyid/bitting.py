@@ -24,6 +24,7 @@ ALSO_MIN_P = 0.01  # nor less likely whole bittings
 CALIPER_U_MM = 0.03  # of a careful hand measurement on a blade, the blade's own scatter included
 TURN_MM = 0.005  # spacing of the values that a hand measurement is imagined to give
 TOLD_P = 0.01  # an alternative less likely isn't worth a person's reading
+DECIDED_P, LEFT_P = 0.90, 0.05  # blades less likely aren't worth a look once the first are so likely, or at all
 WORTH_NATS = 0.08  # a measurement that tells less isn't worth asking for
 CONFIRM_CUTS = 3  # the least sure cuts are to be confirmed
 COVERAGE = 2.0  # standard uncertainties for 95 % (JCGM 100:2008, 6.3.3)
@@ -124,7 +125,9 @@ def _look(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
     if blade.edges is None:
         why = "Tracks or dimples: a key cut on its face. Smooth faces: a blank."
         return NextMeasurement("Look at both faces of the blade for cuts.", why)
-    alike = [c.profile.name for c in ranking.candidates if c.group == ranking.candidates[0].group]
+    first = ranking.candidates[0].group
+    least = 1.0 if group_probability(ranking, first) >= DECIDED_P else LEFT_P
+    alike = [c.profile.name for c in ranking.candidates if c.group == first or c.probability >= least]
     if len(alike) < 2:
         return None
     what = "Hold the key end-on beside the blanks and compare the sections, or try them in the keyway."
@@ -133,7 +136,8 @@ def _look(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
 
 def _why(choice: _Choice) -> str:
     likely = sorted((outcome for outcome in choice.outcomes if outcome[1] >= TOLD_P), key=lambda told: -told[1])[:3]
-    return "; ".join(f"{mm:.2f} mm: {name} ({p:.0%})".replace("%)", " %)") for name, p, mm in likely) + "."
+    told = "; ".join(f"{mm:.2f} mm: {name} ({p:.0%})".replace("%)", " %)") for name, p, mm in likely)
+    return told + ("; otherwise it is another." if len(likely) == 1 else ".")
 
 
 def information(p: Array, mm: Array) -> float:

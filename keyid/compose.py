@@ -70,7 +70,7 @@ def compose(
         cautions=CAUTIONS,
         confirm=advice.confirm,
         pointed=_pointed_facts(pointed, scale, blade, density),
-        limits=() if sending is None or not sending.words else (sending.words,),
+        sending=sending,
     )
 
 

@@ -223,7 +223,9 @@ def _composed(
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
     remarks = advise(photo, scale, silhouette)
     alike = [c for c in reading.candidates if c.group == reading.candidates[0].group]
-    told = whole_key(alike, question.working_keys) if reading.none_of_these < NONE_MAX_P else ()
+    told: tuple[str, ...] = ()
+    if reading.none_of_these < NONE_MAX_P:
+        told = whole_key(alike, question.working_keys, is_cut=blade.edges is not None)
     reading = replace(reading, notes=clashes(question.known, ranking, blade), remarks=remarks, whole_key=told)
     return Examination(photo, scale, silhouette, blade, frame, reading)
 

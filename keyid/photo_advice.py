@@ -36,28 +36,28 @@ AROUND_MM = 8.0  # beside the blade, where light and shade are looked at
 
 CAUSES = {
     "focal length": (
-        "The file doesn't tell the camera's focal length well.",
+        "The file doesn't tell the focal length well.",
         "Send the original as a file, not as a picture through a messenger and not as a screenshot.",
     ),
     "principal point": (
-        "The photo was cropped or altered, so the middle of the lens isn't known.",
-        "Send the original as a file, not cropped.",
+        "The photo was cropped or altered.",
+        "Send the original as a file, not cropped: then the middle of the lens is known.",
     ),
-    "distortion": ("Key and reference lie far out in the picture.", "Take the key and the reference into its middle."),
+    "distortion": ("Key and reference lie far out in it.", "Take both into the middle of the picture."),
     "pose": (
-        "What the scale is taken from tells the camera's tilt only roughly at the key.",
+        "The tilt at the key is known only roughly.",
         "Lay a bank card close beside the key, or the key on the printed measuring sheet.",
     ),
     "pointing": (
-        "The reference's corners were pointed at, not measured.",
+        "The reference was pointed at, not measured.",
         "Lay it on a surface of another colour, with all its sides free.",
     ),
     "reference size": (
-        "The size of what the scale is taken from is not known exactly.",
+        "The reference's size isn't known exactly.",
         "Use a bank card, or measure the bar of the printed sheet.",
     ),
     "reference thickness": (
-        "The thickness of what the scale is taken from isn't known.",
+        "The reference's thickness isn't known.",
         "Use a bank card, or a ruler of paper or thin steel.",
     ),
 }
@@ -108,14 +108,15 @@ def _of_view(scale: Scale, silhouette: Silhouette) -> list[Remark]:
     slant = _slant_tan(scale.camera, middle)
     tilt, aside = scale.camera.tilt_deg, float(np.degrees(np.arctan(slant)))
     if aside > tilt + ASIDE_DEG:
-        what = f"The key is seen from {aside:.0f} degrees aside: it lies far from the middle of the picture."
-        remarks = [Remark(HEIGHT_U_MM * slant, what, "Hold the phone straight above the key.")]
+        what = f"The key is seen from {aside:.0f} degrees aside."
+        advice = "Take it into the middle of the picture, the phone straight above it."
+        remarks = [Remark(HEIGHT_U_MM * slant, what, advice)]
     else:
         what = f"The photo is slanted by {tilt:.0f} degrees."
         remarks = [Remark(HEIGHT_U_MM * slant, what, "Hold the phone level, straight above the key.")]
     if silhouette.head == "plastic":
-        what = "The head is thicker than the blade and lifts it, nobody knows quite how far."
-        advice = "Hold the phone straight above the key, or lay the blade level."
+        what = "The thick head lifts the blade."
+        advice = "Nobody knows quite how far: hold the phone straight above the key, or lay the blade level."
         remarks.append(Remark(LIFTED_U_MM * slant, what, advice))
     return remarks
 
@@ -161,8 +162,8 @@ def _of_light(photo: Photo, scale: Scale, silhouette: Silhouette) -> list[Remark
         Remark(DARK_COST_MM if max(light) < DARK_LEVEL else 0.0, "The photo is dark.", "Take it again in more light."),
         Remark(
             SHADE_COST_MM if shade < SHADE_RATIO else 0.0,
-            "A dark shadow lies along one side of the blade.",
-            "Take light from more than one side, or put the key in the shade altogether.",
+            "A dark shadow lies along the blade.",
+            "Light it from more than one side, or put the key in the shade altogether.",
         ),
     ]
 

@@ -13,6 +13,7 @@ from keyid.remark import Remark
 
 if TYPE_CHECKING:
     from keyid.double_check import CheckedBlank
+    from keyid.sending import Sending
 
 FORMAT = "keyid-reading/1"
 PROBABILITY_DIGITS = 4  # finer differences are below what any calibration could show
@@ -254,8 +255,8 @@ class Reading:
         What wasn't found but pointed at by hand.
     bitting : BittingFacts or None
         None where nothing is cut on the edges, and where no profile fits.
-    limits : tuple of str
-        What was lost on the photo's way, what that costs, and what to ask for.
+    sending : Sending or None
+        What was lost on the photo's way; None where that isn't worth a word.
     remarks : tuple of Remark
         What limits the photo, the worst first.
     """
@@ -275,7 +276,7 @@ class Reading:
     further_photos: tuple[PhotoFacts, ...] = ()
     notes: tuple[str, ...] = ()
     pointed: tuple[PointedFact, ...] = ()
-    limits: tuple[str, ...] = ()
+    sending: Sending | None = None
     remarks: tuple[Remark, ...] = ()
     whole_key: tuple[str, ...] = ()
 
@@ -295,7 +296,7 @@ class Reading:
             "none_of_these": none_of_these,
             "next_measurement": None if self.next_measurement is None else self.next_measurement.to_json(),
             "bitting": None if self.bitting is None else self.bitting.to_json(),
-            "cautions": [*self.cautions, *self.limits],
+            "cautions": [*self.cautions, *([self.sending.words] if self.sending else [])],
             "confirm": [confirmation.to_json() for confirmation in self.confirm],
             **({} if self.checked is None else {"checked": self.checked.to_json()}),
             **({"notes": list(self.notes)} if self.notes else {}),

@@ -33,10 +33,55 @@ def expected_mm(remarks: tuple[Remark, ...]) -> float:
     return float(sum(one.cost_mm**2 for one in remarks) ** 0.5)
 
 
+def is_poor(remarks: tuple[Remark, ...]) -> bool:
+    """Tell whether another photo is worth its time."""
+    return expected_mm(remarks) >= RETAKE_MM
+
+
 def verdict_words(remarks: tuple[Remark, ...]) -> str:
     """Whether to take the photo again, and what everything together may cost; empty for a good photo."""
     total = expected_mm(remarks)
     if total < WORTH_MM:
         return ""
-    verdict = "Take the photo again" if total >= RETAKE_MM else "This photo will do"
+    verdict = "This photo will do"
+    if is_poor(remarks):
+        verdict = "Get a better photo" if remarks[0].lost else "Take the photo again"
     return f"{verdict}: what follows may make cuts wrong by {total:.2f} mm."
+
+
+def worst_words(remarks: tuple[Remark, ...], *, in_full: bool) -> str:
+    """What limits the photo most, in one line; empty for a good photo.
+
+    ``in_full`` tells what to do about it as well, where the photo is poor.
+    """
+    if expected_mm(remarks) < WORTH_MM:
+        return ""
+    worst = remarks[0]
+    if in_full and is_poor(remarks):
+        verdict = verdict_words(remarks).partition(":")[0]
+        return f"{verdict} before you cut. {_off(remarks)} {worst.what} {worst.advice}"
+    advice = "Good enough"
+    if is_poor(remarks):
+        advice = "Get a better one" if worst.lost else "Better retake"
+    what = worst.what[0].lower() + worst.what[1:].rstrip(".")
+    return f"{advice}. Worst: {what} ({worst.cost_mm:.2f} mm)."
+
+
+def further_words(remarks: tuple[Remark, ...], most: int, *, in_full: bool) -> str:
+    """What `worst_words` leaves out: what to do about each, with what it costs, the worst ``most``."""
+    if expected_mm(remarks) < WORTH_MM:
+        return ""
+    if in_full and is_poor(remarks):
+        return costs_words(remarks[1 : most + 1])
+    if len(remarks) == 1:
+        return f"{_off(remarks)} {remarks[0].what} {remarks[0].advice}"
+    return f"{_off(remarks)} {costs_words(remarks[:most])}"
+
+
+def costs_words(remarks: tuple[Remark, ...]) -> str:
+    """Each remark with what it may cost and what to do."""
+    return " ".join(f"{one.cost_mm:.2f} mm: {one.what} {one.advice}" for one in remarks)
+
+
+def _off(remarks: tuple[Remark, ...]) -> str:
+    return f"Cuts may be {expected_mm(remarks):.2f} mm off{' in all' if len(remarks) > 1 else ''}."

@@ -24,10 +24,10 @@ SHRUNK_PART = 0.65  # of it: messengers leave 1280 to 2560 px (common practice, 
 UNKNOWN_LENS = ("focal length", "principal point")  # the budget's lines that the original narrows to next to nothing
 
 HOW = {
-    "screenshot": "This is a screenshot",
-    "cropped": "This photo was cropped or altered",
-    "shrunk": "This photo was shrunk on its way",
-    "bare": "What the camera wrote into this photo is gone",
+    "screenshot": "This is a screenshot.",
+    "cropped": "This photo was cropped or altered.",
+    "shrunk": "This photo was shrunk on its way.",
+    "bare": "What the camera wrote in it is gone.",
 }
 ASK = "Ask for the original, sent as a file, not as a picture."
 
@@ -51,16 +51,19 @@ class Sending:
     step_mm: float | None
 
     @property
+    def what(self) -> str:
+        """What it is, as a sentence."""
+        return HOW[self.way]
+
+    @property
     def words(self) -> str:
-        """What it is, what it costs, and what to ask for; nothing where the cost isn't worth a word."""
-        if self.cost_mm < WORTH_MM:
-            return ""
+        """What it is, what it costs, and what to ask for."""
         steps = "" if self.step_mm is None else f", {self.cost_mm / self.step_mm:.1g} of a depth step"
-        return f"{HOW[self.way]}; that may make cuts wrong by {self.cost_mm:.2f} mm{steps}. {ASK}"
+        return f"{self.what[:-1]}: that may make cuts wrong by {self.cost_mm:.2f} mm{steps}. {ASK}"
 
 
 def sending_of(photo: Photo, scale: Scale, blade: Blade, px_per_mm: float, step_mm: float | None) -> Sending | None:
-    """How the photo was sent; None for one as the phone saved it.
+    """How the photo was sent; None for one as the phone saved it, and where what is lost isn't worth a word.
 
     Parameters
     ----------
@@ -80,7 +83,8 @@ def sending_of(photo: Photo, scale: Scale, blade: Blade, px_per_mm: float, step_
     lens = [line.height_mm for line in blade.budget if line.source in UNKNOWN_LENS]
     enlarged = max(1.0, ORIGINAL_LONG_PX / max(photo.width_px, photo.height_px)) if way != "cropped" else 1.0
     edge = EDGE_PX / px_per_mm * np.sqrt(1 - 1 / enlarged**2)
-    return Sending(way, float(np.sqrt(np.sum(np.square([*lens, edge])))), step_mm)
+    cost = float(np.sqrt(np.sum(np.square([*lens, edge]))))
+    return Sending(way, cost, step_mm) if cost >= WORTH_MM else None
 
 
 def way_of(photo: Photo, scale: Scale) -> Way | None:

@@ -1,4 +1,8 @@
-"""The reading in words: at most one screen, what to do before all else."""
+"""The reading in words: at most one screen.
+
+Whoever reads it has a customer watching: which blade, how sure and what to do now is seen at a glance, after one line
+on what limits the photo most; or three, where the photo is poor and the answer not sure.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,8 @@ from keyid.double_check import check_words
 from keyid.errors import KeyidError
 from keyid.length import MM_PER_INCH, Length
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
-from keyid.remark import Remark, verdict_words
+from keyid.remark import Remark, costs_words, further_words, verdict_words, worst_words
+from keyid.sending import ASK
 
 WIDTH = 80  # columns of the smallest terminal in use
 LABEL = 10  # columns of the label before each paragraph
@@ -22,9 +27,11 @@ KEY_LINES = 3
 LONGEST_NAME = 24  # characters of a blade's name
 LISTED_P = 0.05  # blades less likely than this, or than this part of the first, aren't worth a line
 DECIDED_P = 0.90  # above this the verdict names one blade only
+TRUSTED_P = 0.85  # a reading that sure is worth reading before what is wrong with the photo
 FITS_NONE_P = 0.50  # more likely than not outside the library
-SHOWN_REMARKS = 2  # on the photo: the worst; `keyid look` has them all
-SCREEN_LINES, LEAST_PHOTO_LINES = 30, 2
+SHOWN_REMARKS = 3  # on the photo: the worst; `keyid look` has them all
+SCREEN_LINES, LEAST_BETTER_LINES = 30, 1
+PHOTO_LINES, POOR_LINES = 2, 3  # on the photo before the verdict; on a poor one whose reading isn't sure
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
 
 NO_BREAK = "\u00a0"
@@ -47,36 +54,48 @@ ELECTRONICS = {
 
 def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
+    limits, sure = limiting(reading), _is_sure(reading)
     blocks = [
-        _paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
-        _paragraph("By hand", pointed_words(reading)),
-        _paragraph("Verdict", verdict(reading)),
+        _paragraph("Photo", worst_words(limits, in_full=not sure), max_lines=PHOTO_LINES if sure else POOR_LINES),
+        _paragraph("Verdict", blade_verdict(reading)) + _paragraph("", cuts_verdict(reading)),
         _paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),
         _paragraph("Do now", do_now(reading)),
+        _paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
+        _paragraph("By hand", pointed_words(reading)),
         _cut_table(reading),
-        _paragraph("Blade", _blade(reading)),
+        _paragraph("Size", _size(reading)),
         _paragraph("Cutting", how_to_cut(reading)),
         _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
         _paragraph("Key", " ".join(reading.whole_key), max_lines=KEY_LINES),
-        _paragraph("Beware", " ".join(reading.cautions)),
     ]
+    beware = _paragraph("Beware", " ".join(reading.cautions))
     told = [line for block in blocks for line in block]
-    room = max(LEAST_PHOTO_LINES, SCREEN_LINES - len(told))
-    return "\n".join([*_paragraph("Photo", photo_advice(reading), max_lines=room), *told]) + "\n"
+    room = max(LEAST_BETTER_LINES, SCREEN_LINES - len(told) - len(beware))
+    better = _paragraph("Better", further_words(limits, SHOWN_REMARKS, in_full=not sure), max_lines=room)
+    return "\n".join([*told, *better, *beware]) + "\n"
 
 
 def verdict(reading: Reading) -> str:
     """Say which blade it is, whether cuts are known, and how sure both are."""
+    return " ".join(said for said in (blade_verdict(reading), cuts_verdict(reading)) if said)
+
+
+def blade_verdict(reading: Reading) -> str:
+    """Say which blade it is, and how sure that is."""
     if reading.none_of_these >= FITS_NONE_P:
         return f"No blade in the library fits this key ({_sure(reading.none_of_these)}). Do not cut from this reading."
-    if not reading.candidates:
-        return "No blade could be named. Do not cut from this reading."
-    blades = _blades_left(reading)
+    return _blades_left(reading) if reading.candidates else "No blade could be named. Do not cut from this reading."
+
+
+def cuts_verdict(reading: Reading) -> str:
+    """Say what the cuts are, and how sure all of them together; nothing where no blade fits."""
+    if reading.none_of_these >= FITS_NONE_P or not reading.candidates:
+        return ""
     if reading.bitting is not None:
-        return f"{blades} Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
+        return f"Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
     if reading.blade.edges is None:
-        return f"{blades} Nothing is cut on its edges: a blank, or a key cut on its face."
-    return f"{blades} The cuts can't be read."
+        return "Nothing is cut on its edges: a blank, or a key cut on its face."
+    return "The cuts can't be read."
 
 
 def error_text(error: KeyidError) -> str:
@@ -120,16 +139,20 @@ def _sure(probability: float) -> str:
 
 
 def photo_advice(reading: Reading) -> str:
-    """What limits the photo, the worst first, by how much and what to do: said before all else."""
+    """What limits the photo, the worst first, by how much and what to do."""
     remarks = limiting(reading)
     verdict = verdict_words(remarks)
-    told = [f"{one.cost_mm:.2f} mm: {one.what} {one.advice}" for one in remarks[:SHOWN_REMARKS]] if verdict else []
-    return " ".join([*reading.limits, *([verdict] if verdict else []), *told])
+    return f"{verdict} {costs_words(remarks[:SHOWN_REMARKS])}" if verdict else ""
 
 
 def limiting(reading: Reading) -> tuple[Remark, ...]:
-    """Return the remarks on the photo, without what ``limits`` tell of its way already."""
-    return tuple(one for one in reading.remarks if not (reading.limits and one.lost))
+    """What limits the photo, the worst first: what was lost on its way, told once, among the rest."""
+    sending = reading.sending
+    if sending is None:
+        return reading.remarks
+    kept = [one for one in reading.remarks if not one.lost]
+    way = Remark(sending.cost_mm, sending.what, ASK, lost=True)
+    return tuple(sorted([way, *kept], key=lambda one: -one.cost_mm))
 
 
 def pointed_words(reading: Reading) -> str:
@@ -150,6 +173,13 @@ def _first_group(reading: Reading) -> list[CandidateFacts]:
 
 def _is_decided(reading: Reading) -> bool:
     return sum(c.probability for c in _first_group(reading)) >= DECIDED_P
+
+
+def _is_sure(reading: Reading) -> bool:
+    """Tell whether blade and cuts are so sure that a poor photo need not come first."""
+    if reading.bitting is not None:
+        return reading.bitting.probability >= TRUSTED_P
+    return reading.blade.edges is None and bool(reading.candidates) and _is_decided(reading)
 
 
 def blades_left(reading: Reading) -> list[CandidateFacts]:
@@ -186,7 +216,7 @@ def do_now(reading: Reading) -> str:
         return f"{reading.next_measurement.what} {reading.next_measurement.why}"
     if reading.confirm:
         first = reading.confirm[0]
-        return f"Confirm by caliper: {first.what}: {first.expected.mm:.2f} mm within {first.tolerance_mm:.2f} mm."
+        return f"Confirm by caliper: {first.what}: {first.expected.mm:.2f} ±{first.tolerance_mm:.2f} mm."
     return ""
 
 
@@ -213,7 +243,7 @@ def _root(position: Length, root: Length) -> str:
     return f"{both_units(root)}, at {position.mm:.2f} mm"
 
 
-def _blade(reading: Reading) -> str:
+def _size(reading: Reading) -> str:
     blade = reading.blade
     facts = [f"{both_units(blade.width)} wide"]
     if blade.length is not None:

@@ -14,11 +14,10 @@ ELECTRONICS_WORDS = {
     "rolling-code": "a rolling-code remote",
     "unknown": "some that the file does not know",
 }
-SHOWN = 4  # blanks named; the reading's candidates have them all
 SAME_SHOWN = 3  # blades told of adding a key
 
 
-def whole_key(alike: list[CandidateFacts], working_keys: int | None) -> tuple[str, ...]:
+def whole_key(alike: list[CandidateFacts], working_keys: int | None, *, is_cut: bool = True) -> tuple[str, ...]:
     """Say it in plain sentences.
 
     Parameters
@@ -27,21 +26,20 @@ def whole_key(alike: list[CandidateFacts], working_keys: int | None) -> tuple[st
         The blades that are left.
     working_keys : int or None
         How many working keys the customer still has, where that was told.
+    is_cut : bool
+        Whether there are cuts on the edges, to be tried on a cheap blank first.
     """
     blanks = [fit.blank for candidate in alike for fit in candidate.blanks]
     adding = () if working_keys is None else _adding(alike, working_keys)
-    return (*adding, *_electronics(blanks), *_test_blank(blanks), *_shared(blanks))
+    trying = _test_blank(blanks) if is_cut else ()
+    return (*adding, *_electronics(blanks), *trying, *_shared(blanks))
 
 
 def _shared(blanks: list[Blank]) -> Iterator[str]:
-    """Which blanks have this blade, and that heads tell them apart."""
+    """How many blanks have this blade, and what their heads don't tell."""
     if len(blanks) < 2:
         return
-    names = ", ".join(blank.id for blank in blanks[:SHOWN])
-    more = f" and {len(blanks) - SHOWN} more" if len(blanks) > SHOWN else ""
-    heads = {blank.head for blank in blanks}
-    apart = "metal and plastic heads" if len(heads) == 2 else f"{next(iter(heads))} heads"
-    yield f"{len(blanks)} blanks have this blade, with {apart}: {names}{more}. Colours are no standard."
+    yield f"{len(blanks)} blanks share this blade; heads and colours vary."
 
 
 def _electronics(blanks: list[Blank]) -> Iterator[str]:

@@ -25,7 +25,7 @@ from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
-from keyid.remark import RETAKE_MM, expected_mm, verdict_words
+from keyid.remark import is_poor, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, percent, pointed_words
@@ -192,19 +192,14 @@ def _found(key: Key, stage: Stage, done: str) -> str:
 
 def _advice(key: Key) -> Json:
     """What limits the photo: known as soon as the key is found, all of it once it is read."""
-    limits: tuple[str, ...] = ()
-    remarks = key.advice or ()
-    if key.examination is not None:
-        reading = key.examination.reading
-        limits, remarks = reading.limits, limiting(reading)
+    remarks = (key.advice or ()) if key.examination is None else limiting(key.examination.reading)
     verdict, _, meaning = verdict_words(remarks).partition(": ")
     return {
         "known": key.advice is not None or key.examination is not None,
-        "limits": limits,
         "remarks": remarks,
         "verdict": verdict,
         "meaning": meaning,
-        "retake": expected_mm(remarks) >= RETAKE_MM,
+        "retake": is_poor(remarks),
     }
 
 

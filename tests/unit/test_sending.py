@@ -8,8 +8,9 @@ import pytest
 from keyid.blade import BudgetLine
 from keyid.frame import Frame
 from keyid.photo import Photo
+from keyid.remark import Remark
 from keyid.sending import Sending, sending_of, way_of
-from keyid.text import reading_text
+from keyid.text import limiting, reading_text
 from tests.unit.example_examination import blade, examination
 from tests.unit.example_reading import reading
 
@@ -50,11 +51,22 @@ def test_the_words_tell_the_cost_in_mm_and_in_depth_steps() -> None:
     assert "as a file, not as a picture" in words
     assert "0.03 mm, 0.05 of a depth step" in Sending("bare", 0.03, 0.6).words
     assert "depth step" not in Sending("cropped", 0.08, None).words
-    assert Sending("bare", 0.01, 0.4).words == ""  # not worth a word
+
+
+def test_what_is_not_worth_a_word_is_not_told() -> None:
+    fine = replace(blade(), budget=(BudgetLine("focal length", 0, 0, 0.01, 0, 0),))
+    assert sending_of(photo(4032, 3024), SEEN, fine, 22.0, 0.5) is None  # 0.01 mm
 
 
 def test_a_reading_says_it_before_all_else_and_in_its_cautions() -> None:
-    words = Sending("screenshot", 0.08, 0.4).words
-    limited = replace(reading(), limits=(words,))
-    assert reading_text(limited).startswith("Photo     This is a screenshot")
-    assert limited.to_json()["cautions"][-1] == words
+    sending = Sending("screenshot", 0.08, 0.4)
+    limited = replace(reading(), sending=sending)
+    assert reading_text(limited).startswith("Photo     Get a better one. Worst: this is a screenshot (0.08 mm).")
+    assert "Ask for the original, sent as a file" in " ".join(reading_text(limited).split())
+    assert limited.to_json()["cautions"][-1] == sending.words
+
+
+def test_what_the_original_would_mend_is_told_once() -> None:
+    remarks = (Remark(0.05, "The photo was cropped.", "Send the original.", lost=True), Remark(0.04, "It is dark.", ""))
+    limited = replace(reading(), sending=Sending("cropped", 0.03, 0.4), remarks=remarks)
+    assert [one.what for one in limiting(limited)] == ["It is dark.", "This photo was cropped or altered."]

@@ -29,7 +29,7 @@ def worst_case() -> Reading:
         candidates=many,
         next_measurement=NEXT,
         bitting=replace(bitting(12), wear=Length(0.2, 0.02), shift=Length(-0.3, 0.02)),
-        remarks=(Remark(0.3, "The photo is slanted by 35 degrees." * 3, "Hold it level." * 3),) * 4,
+        remarks=(Remark(0.3, "The photo is slanted by 35 degrees.", "Hold it level." * 9),) * 4,
         blade=replace(reading().blade, edges=2),
     )
 
@@ -50,14 +50,39 @@ def test_the_verdict_comes_first() -> None:
     assert first.startswith("Verdict Blade Pier (97 %, likely). Cuts 1-1-1-1 (91 %, likely).")
 
 
-def test_a_poor_picture_is_said_before_all_else_the_worst_first() -> None:
-    slant, dark = Remark(0.2, "The photo is slanted.", "Hold it level."), Remark(0.05, "It is dark.", "More light.")
-    said = flat(reading_text(reading(remarks=(slant, dark))))
-    assert said.startswith(
-        "Photo Take the photo again: what follows may make cuts wrong by 0.21 mm. 0.20 mm: The photo is slanted. "
-        "Hold it level. 0.05 mm: It is dark. More light. Verdict"
-    )
-    assert flat(reading_text(reading(remarks=(dark,)))).startswith("Photo This photo will do")
+SLANT, DARK = Remark(0.2, "The photo is slanted.", "Hold it level."), Remark(0.05, "It is dark.", "More light.")
+
+
+def test_one_line_says_what_limits_the_photo_most_before_the_verdict() -> None:
+    lines = reading_text(reading(remarks=(DARK,))).splitlines()
+    assert lines[0] == "Photo     Good enough. Worst: it is dark (0.05 mm)."
+    assert lines[1].startswith("Verdict")
+    assert "Better Cuts may be 0.05 mm off. It is dark. More light. Beware" in flat("\n".join(lines))
+
+
+def test_a_poor_photo_whose_reading_is_sure_doesnt_keep_the_verdict_waiting() -> None:
+    lines = reading_text(reading(remarks=(SLANT, DARK))).splitlines()
+    assert lines[0] == "Photo     Better retake. Worst: the photo is slanted (0.20 mm)."
+    assert lines[1].startswith("Verdict")
+    better = "Better Cuts may be 0.21 mm off in all. 0.20 mm: The photo is slanted. Hold it level. 0.05 mm: It is dark."
+    assert better in flat("\n".join(lines))
+
+
+@pytest.mark.parametrize("unsure", [{"bitting": bitting(probability=0.5)}, {"none_of_these": 0.9, "bitting": None}])
+def test_a_poor_photo_whose_reading_is_unsure_is_to_be_taken_again_first(unsure: dict[str, object]) -> None:
+    said = flat(reading_text(reading(remarks=(SLANT, DARK), **unsure)))
+    first = "Photo Take the photo again before you cut. Cuts may be 0.21 mm off in all."
+    assert said.startswith(f"{first} The photo is slanted. Hold it level. Verdict")
+    assert "Better 0.05 mm: It is dark. More light. Beware" in said
+    good_enough = flat(reading_text(reading(remarks=(DARK,), **unsure)))
+    assert good_enough.startswith("Photo Good enough.")
+
+
+def test_what_to_do_is_seen_at_a_glance() -> None:
+    """Blade, cuts and what to do now within the first nine lines of the longest answer."""
+    lines = reading_text(worst_case()).splitlines()
+    assert next(n for n, line in enumerate(lines) if line.startswith("Do now")) < 9
+    assert lines.index(next(line for line in lines if "Cuts 1-1" in line)) < 8
 
 
 def test_blades_that_are_left_are_all_named() -> None:

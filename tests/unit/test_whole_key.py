@@ -49,11 +49,13 @@ def test_electronics_and_the_blank_to_try_the_cuts_on() -> None:
     assert said == (
         "A photo can't show the electronics in the head: none, an encrypted chip or a rolling-code remote. Find out.",
         "Try the cuts on the plain metal blank a first.",
-        "3 blanks have this blade, with metal and plastic heads: a, b, c. Colours are no standard.",
+        "3 blanks share this blade; heads and colours vary.",
     )
     only = whole_key([with_blanks(blank("b", "plastic", "encrypted", "other"))], None)
     assert only == (
         "Their heads hold an encrypted chip, which has to match as well.",
         "Try the cuts on the plain metal blank other (not in this file) first.",
     )
+    uncut = whole_key([with_blanks(*blanks)], None, is_cut=False)
+    assert not [sentence for sentence in uncut if "Try the cuts" in sentence]
     assert whole_key([], 1) == ()

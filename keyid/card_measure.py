@@ -238,9 +238,24 @@ def _fit_near(
     low = np.repeat([choice.low for choice in chosen], STATIONS)
     density = np.array([side.px_per_mm for side in sides])
     own = np.array([choice.ridge.peak_px - choice.edge_px for choice in chosen]) / 2
-    u = np.sqrt((SHIFT_U_MM * density) ** 2 + own**2 + spread**2 + scatter**2)
-    shifts = Shifts(SHIFT_MM * density, u, np.hypot(TWIST_U_MM * density, scatter / 2))
+    shifts = shifts_of(density, scatter, np.hypot(own, spread))
     return card_fit.fit(_points(profiles, offset, seen, low, scatter[profiles.side]), camera, lens, shifts)
+
+
+def shifts_of(density: Array, scatter_px: Array, unsure_px: Array | float = 0.0) -> Shifts:
+    """What is known of where each side's edge appears.
+
+    Parameters
+    ----------
+    density : ndarray, shape (4,)
+        Pixels per mm across each side.
+    scatter_px : ndarray, shape (4,)
+        Standard uncertainty of a station's edge on each side.
+    unsure_px : ndarray, shape (4,)
+        How uncertain it stays which of several edges the rim is.
+    """
+    u = np.sqrt((SHIFT_U_MM * density) ** 2 + unsure_px**2 + scatter_px**2)
+    return Shifts(SHIFT_MM * density, u, np.hypot(TWIST_U_MM * density, scatter_px / 2))
 
 
 def overruns(pixels: NDArray[np.uint8], found: Fit) -> int:

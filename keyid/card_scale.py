@@ -46,7 +46,7 @@ def find_card(photo: Photo, small: NDArray[np.uint8]) -> Scale:
 
     ``small`` is the photo shrunk (`card_search.shrink`).  Raises PhotoError ``no-reference``, ``reference-cut-off``.
     """
-    return _from_fits(photo, _fits(photo.pixels, small, lenses_of(photo)))
+    return scale_from_fits(photo, _fits(photo.pixels, small, lenses_of(photo)))
 
 
 def find_card_in_crop(photo: Photo, small: NDArray[np.uint8]) -> Scale:
@@ -54,8 +54,9 @@ def find_card_in_crop(photo: Photo, small: NDArray[np.uint8]) -> Scale:
     return replace(_scale_of(_fits(photo.pixels, small, lenses_of_crop(photo))[0], "assumed"), cropped=True)
 
 
-def _from_fits(photo: Photo, fits: list[Fit]) -> Scale:
-    """The scale from fits to one card, one for each lens that it allows, best first."""
+def scale_from_fits(photo: Photo, fits: list[Fit]) -> Scale:
+    """The scale from fits to one card, one for each lens that it allows."""
+    fits = sorted(fits, key=_log_evidence, reverse=True)
     if photo.whole:
         best = fits[0]
         ways = [card_fit.fit(best.points, best.camera, lens, best.shifts) for lens in lenses_of_crop(photo)]
@@ -76,7 +77,7 @@ def find_card_at(photo: Photo, small: NDArray[np.uint8], corners_px: Array, u_px
     fits = [fit for lens in lenses if (fit := measure(photo.pixels, small, proposal, lens)) is not None]
     near = [fit for fit in fits if _is_seen(fit) and _is_near(fit, corners_px, u_px)]
     if near:
-        return _from_fits(photo, sorted(near, key=_log_evidence, reverse=True))
+        return scale_from_fits(photo, near)
     body = Body(float(card.WIDTH_U_MM) / card.WIDTH_MM, card.THICKNESS_MM, float(card.THICKNESS_U_MM))
     return scale_at_corners(photo, "id1-card", card.corners_mm()[:, :2], body, corners_px, u_px)
 

@@ -25,7 +25,8 @@ PLASTIC_HEAD_MM = 9.6  # plastic heads are 8 to 11.5 mm thick (common practice, 
 PLASTIC_HEAD_U_MM = 0.9
 HEAD_ROUNDING_MM = 3.0  # the head rests that far behind its front, where its rounded edge meets the flat
 METAL_PITCH_U_DEG = 0.3  # a flat key on paper, cloth or a card's edge
-ROLL_U_DEG = 0.8  # a key may lean on a seam of its head or on a card's edge
+METAL_ROLL_U_DEG = 0.25  # of a flat key: 0.1 mm of paper, cloth or grain under a head 24 mm wide
+PLASTIC_ROLL_U_DEG = 0.8  # a plastic head may rest on its seam, which leans the key by a degree or two
 
 
 @dataclass(frozen=True)
@@ -115,16 +116,19 @@ def assume_inputs(silhouette: Silhouette, scale: Scale, thickness_mm: float | No
 
 def lie_variations(inputs: LieInputs, head: str, thickness_u_mm: float) -> tuple[LieVariation, ...]:
     """Independent one-standard-uncertainty changes of the lie."""
+    thicker = replace(inputs, thickness_mm=inputs.thickness_mm + thickness_u_mm)
     if head == "metal":
-        pitch_u = METAL_PITCH_U_DEG
-    else:
-        pitch_u = max(inputs.pitch_deg, 3.0) * (PLASTIC_HEAD_U_MM / 2) / ((PLASTIC_HEAD_MM - inputs.thickness_mm) / 2)
-    lift_u = METAL_LIFT_U_MM
+        return (
+            LieVariation("height", thicker),
+            LieVariation("height", replace(inputs, lift_mm=inputs.lift_mm + METAL_LIFT_U_MM)),
+            LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + METAL_PITCH_U_DEG)),
+            LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + METAL_ROLL_U_DEG)),
+        )
+    per_mm = max(inputs.pitch_deg, 3.0) / (PLASTIC_HEAD_MM - inputs.thickness_mm)  # of what the head is thicker
     return (
-        LieVariation("height", replace(inputs, thickness_mm=inputs.thickness_mm + thickness_u_mm)),
-        LieVariation("height", replace(inputs, lift_mm=inputs.lift_mm + lift_u)),
-        LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + pitch_u)),
-        LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + ROLL_U_DEG)),
+        LieVariation("height", replace(thicker, pitch_deg=inputs.pitch_deg - thickness_u_mm * per_mm)),
+        LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + PLASTIC_HEAD_U_MM * per_mm)),
+        LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + PLASTIC_ROLL_U_DEG)),
     )
 
 

@@ -170,3 +170,19 @@ def test_a_plastic_keys_slope_is_less_sure() -> None:
         for head in ("metal", "plastic")
     }
     assert pitches["plastic"] > 2 * pitches["metal"]
+
+
+def test_a_flat_key_leans_less_than_one_on_its_heads_seam() -> None:
+    rolls = {
+        head: max(v.inputs.roll_deg for v in lie_variations(inputs_with(pitch_deg=7.0), head, 0.3))
+        for head in ("metal", "plastic")
+    }
+    assert 0 < rolls["metal"] < 0.5 * rolls["plastic"]
+
+
+def test_a_thicker_blade_in_the_same_plastic_head_slopes_less() -> None:
+    silhouette, scale = silhouette_of(view_of(PLASTIC, picture=False)), scale_of(view_of(PLASTIC, picture=False))
+    thin, thick = (assume_inputs(silhouette, scale, mm) for mm in (2.4, 2.7))
+    varied = lie_variations(thin, "plastic", 0.3)[0].inputs
+    assert varied.thickness_mm == pytest.approx(thick.thickness_mm)
+    assert varied.pitch_deg - thin.pitch_deg == pytest.approx(thick.pitch_deg - thin.pitch_deg, rel=0.05)

@@ -17,6 +17,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.ends import Step
 from keyid.face import FaceLines
 from keyid.length import Length
 from keyid.lie import Lie, lie_variations
@@ -61,15 +62,15 @@ ABOVE_LAND_STATIONS = 12  # together 1 mm of edge: then cuts have taken the land
 TOP_POINTS = 3  # stations that agree on the highest metal left between cuts
 ALONG_LINE_MM = 0.08  # an uncut edge keeps to its line
 ALONG_LINE_SHARE = 0.7  # of the edge; cuts leave flanks and roots at several depths, and no 70 % at one
-TIP_POINTS = 5  # stations: 0.4 mm, wider than a burr
+TIP_POINTS = 9  # stations: 0.7 mm, wider than a burr or a patch astray, and most of a pointed tip's front
 CORRELATION_MM = 0.3  # errors along an edge go together over the smoothing and the texture beside it
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
 POINT_MM = STRIDE * STEP_MM  # distance of an outline's points
 RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
-LAND_U_MM = 0.05  # a line through what cuts left of an edge (from the development photos)
+LAND_U_MM = 0.05  # a millimetre of what cuts left of an edge (from the development photos)
+TIP_UNSEEN_U_MM = 0.3  # a tip that hardly shows is still where the regions end
 NO_LAND_U_MM = 0.2  # neighbouring cuts' flanks meet that far below the uncut line, more or less
-STOP_U_MM = 0.04  # the shoulder's place (from the development photos)
-TIP_U_MM = 0.08  # the tip's place (from the development photos)
+TIP_U_MM = 0.055  # the tip's place (from the development photos)
 
 
 @dataclass(frozen=True)
@@ -259,6 +260,7 @@ class Reduced:
     lower_line_u: float
     front: Array
     tip_along: float
+    tip_u: float
     stop_along: float
     head_along: float
 
@@ -308,10 +310,21 @@ def _step_s(outline: Outline, plan: Plan) -> float | None:
     """Station of the shoulder in the outline's frame."""
     if outline.shoulder_at is not None:
         return outline.shoulder_at.s_mm
+    step = _step(outline, plan)
+    return None if step is None else step.s_mm
+
+
+def _step_u_mm(outline: Outline, plan: Plan) -> float:
+    """Standard uncertainty of the shoulder's place; 0 where there is none."""
+    step = _step(outline, plan)
+    return 0.0 if step is None else step.u_mm
+
+
+def _step(outline: Outline, plan: Plan) -> Step | None:
+    """The step that is the shoulder."""
     if plan.step_side is None:
         return None
-    step = outline.upper_step if plan.step_side == "upper" else outline.lower_step
-    return None if step is None else step.s_mm
+    return outline.upper_step if plan.step_side == "upper" else outline.lower_step
 
 
 def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> float:
@@ -377,7 +390,7 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
             level, u = _uncut_line(across[inside], points.u_mm[inside])
         lines.append(sign * level)
         lines_u.append(u)
-    tip_along = _foremost(turned["tip"][0], TIP_POINTS)
+    tip_along, tip_u = _foremost(turned["tip"][0], outline.tip.u_mm, TIP_POINTS)
     stop_along = tip_along
     if outline.shoulder_at is not None:
         stop_along = outline.shoulder_at.s_mm * cos + outline.shoulder_at.v_mm * sin
@@ -397,6 +410,7 @@ def _reduce(outline: Outline, plan: Plan) -> Reduced:
         lines_u[1],
         np.column_stack(turned["tip"]),
         tip_along,
+        tip_u,
         stop_along,
         outline.head_s_mm * cos,
     )
@@ -450,15 +464,22 @@ def _land(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, float]:
     """
     land, surer = _common_level(across), _common_level(across[_clear(u_mm)])
     land = surer if abs(surer - land) < LAND_CLEARER_MM else land
-    at_land = np.abs(across - land) < LAND_SAME_MM
-    u = max(LAND_U_MM, float(np.median(u_mm[at_land]))) if at_land.any() else LAND_U_MM
+    u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
     beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
     if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
         return float(np.median(beside)), LAND_U_MM
     away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
-        return _foremost(away, TOP_POINTS), NO_LAND_U_MM
+        return _foremost(away, np.zeros(len(away)), TOP_POINTS)[0], NO_LAND_U_MM
     return land, u
+
+
+def _land_u(u_mm: Array) -> float:
+    """Standard uncertainty of a level from the points that lie on it: less sure the less of the edge they are."""
+    if len(u_mm) == 0:
+        return LAND_U_MM
+    ragged = LAND_U_MM / math.sqrt(len(u_mm) * POINT_MM / RAGGED_MM)
+    return max(math.hypot(LINE_U_MM, ragged), float(np.median(u_mm)))
 
 
 def _common_level(across: Array) -> float:
@@ -477,12 +498,14 @@ def _common_level(across: Array) -> float:
     return float(np.percentile(across, 99))
 
 
-def _foremost(along: Array, count: int) -> float:
-    """The foremost metal of a tip or an edge: the greatest value that several neighbouring points share."""
+def _foremost(along: Array, u_mm: Array, count: int) -> tuple[float, float]:
+    """The foremost metal of a tip or an edge: the greatest value that several neighbouring points share, and its u."""
     if len(along) < count:
-        return float(np.max(along))
-    windows = sliding_window_view(along, count)
-    return float(np.max(np.median(windows, axis=1)))
+        first = int(np.argmax(along))
+        return float(along[first]), float(u_mm[first])
+    shared = np.median(sliding_window_view(along, count), axis=1)
+    first = int(np.argmax(shared))
+    return float(shared[first]), float(np.median(u_mm[first : first + count]))
 
 
 def _trace(reduced: Reduced, name: str, plan: Plan) -> EdgeTrace:
@@ -557,11 +580,12 @@ def _budget_line(source: str, best: Reduced, other: Reduced) -> BudgetLine:
 def _located(outline: Outline, plan: Plan, reduced: Reduced) -> tuple[BudgetLine, ...]:
     """The uncertainty of the datum lines and ends from locating edges, and from pointing at ends."""
     bloom = outline.bloom_u_mm
-    tip = 0.0 if outline.tip_at is not None else float(np.hypot(TIP_U_MM, bloom))
-    stop = 0.0 if outline.shoulder_at is not None else float(np.hypot(STOP_U_MM, bloom))
+    tip = 0.0 if outline.tip_at is not None else math.hypot(TIP_U_MM, min(reduced.tip_u, TIP_UNSEEN_U_MM), bloom)
+    stop = 0.0 if outline.shoulder_at is not None else math.hypot(_step_u_mm(outline, plan), bloom)
     lines = (reduced.upper_line_u, reduced.lower_line_u)
     uncut = [u for u, cut in zip(lines, (plan.upper_cut, plan.lower_cut), strict=True) if not cut]
-    width, height = _root_sum((*lines, 2 * bloom)), float(np.hypot(max(uncut or lines), bloom))
+    apart = 2 * bloom  # both edges are pushed outward
+    width, height = _root_sum((*lines, apart)), math.hypot(max(uncut or lines), apart)
     located = _ends_line("edges", plan, stop, tip, width, height)
     by_hand = [0.0 if at is None else at.u_mm for at in (outline.shoulder_at, outline.tip_at)]
     return (located, _ends_line("pointing", plan, *by_hand)) if any(by_hand) else (located,)

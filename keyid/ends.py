@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,13 @@ EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
 FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so clear; nearer to the tip are only cuts
 RIM_PART = 0.6  # of the sharper rim's edge: the other rim of the step's face
 FEW_ROWS = 5
+CLIMBS = 3  # times that a place is sought anew where the change is sharper still: a step's score is flat over 1 mm
+STEP_U_MM = 0.025  # a step's place (from the development photos)
+WALL_PART = 1.5  # of the wall as it is assumed: an edge no further tipward may be the step's lower rim
+RIVAL_PART = 0.5  # standard uncertainty of the place as a part of the distance to another edge that it may be
+PLASTIC_ROOM_MM = 1.0  # of plastic that must be seen behind its front
+LEAST_P = 0.02  # probability below which regions aren't distinguished
+CORE_PART = 0.25  # of the width, to both sides of the axis: always blade
 
 
 @dataclass(frozen=True)
@@ -39,16 +47,23 @@ class Step:
         Station of its flat face's upper rim.
     score : float
         How clearly it is seen, 0 to 1.
+    u_mm : float
+        Standard uncertainty of the place: more where several edges may be the rim.
     """
 
     s_mm: float
     score: float
+    u_mm: float = STEP_U_MM
 
 
-def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_mm: float) -> Step | None:
+def find_step(
+    strip: Strip, regions: Regions, sign: int, edge_mm: float, start_mm: float, wall_mm: float = 0.0
+) -> Step | None:
     """The shoulder's step beside an edge; None where none shows.
 
-    The edge lies ``edge_mm`` outward on the side ``sign``, and the blade begins near the station ``start_mm``.
+    The edge lies ``edge_mm`` outward on the side ``sign``, and the blade begins near the station ``start_mm``.  The
+    lower rim of the step's face is seen about ``wall_mm`` nearer to the tip than the upper one; not at all where that
+    is negative.
     """
     metal = regions.metal_odds / ODDS_LIMIT
     out = strip.v_mm * sign
@@ -77,7 +92,8 @@ def find_step(strip: Strip, regions: Regions, sign: int, edge_mm: float, start_m
     first = int(np.argmax(score > FIRST_PART * score.max()))
     near = round(NEAR_MM / STEP_MM)
     best = first + int(np.argmax(score[first : first + near]))
-    return Step(_place(strip, sharp, best), float(score[best]))
+    place, u = _place(strip, sharp, best, wall_mm)
+    return Step(place, float(score[best]), u)
 
 
 def _is_level(edges: list[Array], changes: list[Array]) -> bool:
@@ -117,12 +133,38 @@ def _following(values: Array, count: int) -> Array:
     return np.asarray((total[last] - total[first]) / (last - first))
 
 
-def _place(strip: Strip, edge: Array, column: int) -> float:
-    """Station of the step near a column: of the two rims of its face the one nearer to the bow, which is the upper."""
+def _place(strip: Strip, edge: Array, column: int, wall_mm: float) -> tuple[float, float]:
+    """Station of the step near a column, and its standard uncertainty.
+
+    Of the two rims of its face it is the one nearer to the bow, which is the upper.  Another edge as sharp that is not
+    the lower rim makes the place unsure.
+    """
     near = round(NEAR_MM / STEP_MM)
-    start = max(1, column - near)
-    window = edge[start - 1 : column + near + 1]
+    for _ in range(CLIMBS):
+        start = max(1, column - near)
+        window = edge[start - 1 : column + near + 1]
+        sharpest = start - 1 + int(np.argmax(window))
+        if start <= sharpest < start + len(window) - 2:
+            break
+        column = sharpest
     peaks = (window[1:-1] >= window[:-2]) & (window[1:-1] >= window[2:]) & (window[1:-1] > RIM_PART * window.max())
-    first = int(np.argmax(peaks)) if peaks.any() else int(np.argmax(window[1:-1]))
+    if not peaks.any():
+        return float(strip.s_mm[sharpest]), NEAR_MM
+    first = int(np.argmax(peaks))
     place = start - 1 + peak_position(window, first + 1)
-    return float(strip.s_mm[0] + place * STEP_MM)
+    apart = (np.flatnonzero(peaks) - first) * STEP_MM
+    rival = float(np.max(apart, where=apart > WALL_PART * max(wall_mm, 0.0), initial=0.0))
+    return float(strip.s_mm[0] + place * STEP_MM), math.hypot(STEP_U_MM, RIVAL_PART * rival)
+
+
+def find_plastic(strip: Strip, regions: Regions, middle_mm: float, width_mm: float, tip_mm: float) -> float | None:
+    """Station of a plastic head's front on the blade's mid-line; None where hardly any of the head shows."""
+    core = np.abs(strip.v_mm - middle_mm) < CORE_PART * width_mm
+    end = int(np.searchsorted(strip.s_mm, tip_mm))
+    metal, plastic = (
+        np.log(np.maximum(share[core, :end], LEAST_P)).mean(axis=0)
+        for share in (regions.face + regions.body, regions.plastic)
+    )
+    gain = np.cumsum((metal - plastic)[::-1])[::-1]
+    front = int(np.argmax(gain)) if len(gain) else 0
+    return float(strip.s_mm[front]) if front * STEP_MM > PLASTIC_ROOM_MM else None

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from keyid.blade_region import BladeRegion, find_region, head_of
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
-from keyid.ends import Step, find_step
+from keyid.ends import Step, find_plastic, find_step
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
@@ -19,12 +19,13 @@ from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, r
 from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
-from keyid.strip import Strip, straighten
+from keyid.strip import STEP_MM, Strip, straighten
 
 Array = NDArray[np.float64]
 
 FRAMED_TIMES = 4  # a coarse silhouette's frame is mended in one or two steps
 FRAMED_MM, FRAMED_SLOPE = 0.3, 0.005  # a frame that moves less than that stays
+FRONT_MM = 0.8  # so does one whose plastic head begins that near to where it was taken to: 0.15 degrees of pitch
 HELD_SLOPE = 0.002  # of a strip that is kept when ends are pointed at: 0.06 mm over a blade; steeper ones are laid anew
 START_MOVED_MM, TIP_MOVED_MM = 1.5, 1.5  # of pointed ends from found ones: beyond, more was found wrong than the ends
 TOLD_THICKNESS_U_MM = 0.05  # of a blade measured with a caliper, less a worn face
@@ -153,7 +154,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     last = float(np.max(tip.s_mm)) - TIP_MARGIN_MM
     steps: list[Step | None] = [None, None]
     if stop_at is None:
-        steps = [_step(strip, regions, region, sign, px_mm) for sign in (1, -1)]
+        steps = [_step(strip, regions, region, sign, px_mm, camera) for sign in (1, -1)]
     shoulder_at = stop_at if stop_at is not None and not _is_at_tip(stop_at.s_mm, float(np.max(tip.s_mm))) else None
     starts = [region.start_mm if step is None else step.s_mm + PAST_STEP_MM for step in steps]
     if shoulder_at is not None:
@@ -203,13 +204,25 @@ def lay_strip(
         region = find_region(strip, regions)
         head = head_of(strip, regions, region) or silhouette.head
         found = _between_pointed(region.ends, lie, camera, pointed)
+        front = _blade_behind(strip, regions, region, silhouette, camera) if head == "plastic" else silhouette.blade_px
         region = _moved(region, found)
         moved = np.abs(found - [[-length, 0.0], [0.0, 0.0]]).max()
-        if moved < FRAMED_MM and abs(region.slope) < FRAMED_SLOPE and head == silhouette.head:
+        held = np.abs(np.diff(lie.from_px(np.stack([front, silhouette.blade_px]), camera), axis=0)).max() < FRONT_MM
+        if moved < FRAMED_MM and abs(region.slope) < FRAMED_SLOPE and head == silhouette.head and held:
             break
-        silhouette = replace(silhouette, head=head)
+        silhouette = replace(silhouette, head=head, blade_px=front)
         ends, width = lie.to_px(found, camera), region.width_mm
     return LaidStrip(silhouette, strip, regions, region)
+
+
+def _blade_behind(strip: Strip, regions: Regions, region: BladeRegion, silhouette: Silhouette, camera: Camera) -> Array:
+    """The blade's ends as the silhouette has them, (2, 2) in pixels, corrected by where the plastic head begins."""
+    front = find_plastic(strip, regions, region.middle_mm, region.width_mm, region.tip_mm)
+    if front is None:
+        return silhouette.blade_px
+    ends = region.ends
+    back = ends[1] + (ends[0] - ends[1]) * (region.tip_mm - front) / max(region.tip_mm - region.start_mm, STEP_MM)
+    return strip.lie.to_px(np.stack([back, ends[1]]), camera)
 
 
 def holds(laid: LaidStrip, scale: Scale, pointed: Pointed) -> bool:
@@ -275,7 +288,7 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
         return EdgePoints(new[:, 0], new[:, 1], old.u_mm)
 
     def step(old: Step | None, v_mm: float) -> Step | None:
-        return None if old is None else Step(float(again(np.array([[old.s_mm, v_mm]]))[0, 0]), old.score)
+        return None if old is None else replace(old, s_mm=float(again(np.array([[old.s_mm, v_mm]]))[0, 0]))
 
     def face_point(old: FacePoint | None) -> FacePoint | None:
         if old is None:
@@ -310,10 +323,15 @@ def _edge_points(strip: Strip, sign: int, side: Side, rim: Rim, px_mm: float, ca
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
     apart = (wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
-    astray = UNDECIDED_PART * np.maximum(undecided_mm(side, rim) - DECIDED_MM, 0.0)
+    astray = _astray_mm(side, rim)
     u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2 + astray**2) * steep
     u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
     return EdgePoints(s_mm, sign * (place - bloom), u)
+
+
+def _astray_mm(side: Side, rim: Rim) -> Array:
+    """Standard uncertainty of each point for following another edge, where the regions are undecided."""
+    return UNDECIDED_PART * np.maximum(undecided_mm(side, rim) - DECIDED_MM, 0.0)
 
 
 def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], px_mm: float) -> float:
@@ -332,16 +350,19 @@ def _found_tip(strip: Strip, regions: Regions, px_mm: float) -> EdgePoints:
     place, gradient = refine(side, rim)
     across = side.at_mm[rim.column]
     place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm
-    u = np.where(gradient < WEAK_GRADIENT, np.inf, EDGE_U_MM + NOISE_U_MM / np.maximum(gradient, 1e-6))
+    steep = np.hypot(1.0, rim.move / STRIDE)
+    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + _astray_mm(side, rim) ** 2) * steep
+    u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
     return EdgePoints(place[::-1], across[::-1], u[::-1])
 
 
-def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float) -> Step | None:
+def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera) -> Step | None:
     """The step beside the edge on the side ``sign``."""
     level = sign * region.middle_mm + region.width_mm / 2
-    step = find_step(strip, regions, sign, level, region.start_mm)
+    beside = np.array([sign * (level + STEP_LOOK_MM)])
+    wall = strip.lie.wall(np.array([[region.start_mm, beside[0]]]), camera)[0] * strip.lie.thickness_mm
+    step = find_step(strip, regions, sign, level, region.start_mm, float(wall[0]))
     if step is None:
         return None
-    beside = np.array([sign * (level + STEP_LOOK_MM)])
     bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * px_mm
     return replace(step, s_mm=step.s_mm - float(bloom))

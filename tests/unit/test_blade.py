@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from keyid.blade import (
     FEW_POINTS,
     LAND_U_MM,
+    LINE_U_MM,
     NO_LAND_U_MM,
     TIP_POINTS,
     Blade,
@@ -319,7 +320,17 @@ def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_cer
 
 def test_a_path_that_comes_down_from_the_collar_shows_no_land() -> None:
     across = np.concatenate([np.linspace(5.5, 4.0, 14), np.full(60, 4.0), np.linspace(4.0, 2.0, 20)])
-    assert land_of(across) == (pytest.approx(4.0), LAND_U_MM)
+    level, u = land_of(across)
+    assert level == pytest.approx(4.0)
+    assert u < LAND_U_MM
+
+
+def test_a_land_is_less_sure_the_shorter_it_is() -> None:
+    long, short = (land_of(np.concatenate([np.full(n, 4.0), np.linspace(4.0, 2.0, 20)]))[1] for n in (100, 10))
+    assert LINE_U_MM < long < short
+    # 8 mm and 0.8 mm of land (STATION_MM each), whose errors go together over 1 mm: JCGM 100:2008, 4.2.3.
+    own = [np.sqrt(u**2 - LINE_U_MM**2) for u in (long, short)]
+    assert own[1] / own[0] == pytest.approx(np.sqrt(10), rel=0.1)  # the first point of the flank is near the level too
 
 
 def test_a_path_that_wanders_where_nothing_is_told_makes_no_cut_edge() -> None:
@@ -371,7 +382,43 @@ def test_a_burr_is_no_tip() -> None:
     along = np.concatenate([np.linspace(-1, 0, 20), np.linspace(0, -1, 20)])
     burr = along.copy()
     burr[10] = 0.4
-    assert _foremost(burr, TIP_POINTS) == pytest.approx(_foremost(along, TIP_POINTS))
+    u = np.full(len(along), 0.02)
+    assert _foremost(burr, u, TIP_POINTS) == pytest.approx(_foremost(along, u, TIP_POINTS))
+
+
+def test_a_patch_astray_is_no_tip() -> None:
+    """Half a millimetre of a blunt tip that was followed along its shadow."""
+    blunt = np.zeros(60)
+    blunt[20 : 20 + round(0.4 / STATION_MM) - 1] = 0.3
+    assert _foremost(blunt, np.full(60, 0.02), TIP_POINTS)[0] == pytest.approx(0.0)
+
+
+def test_a_tip_that_is_hardly_told_is_less_sure() -> None:
+    outline = exact_outline(view_of(KEY, picture=False))
+    doubtful = replace(outline, tip=replace(outline.tip, u_mm=np.full(len(outline.tip.u_mm), 0.2)))
+    length = measure_blade(doubtful, scale_of(view_of(picture=False)))[0].length
+    assert length is not None
+    assert length.u_mm > 0.2
+
+
+def test_an_unsure_step_makes_stations_and_length_less_sure() -> None:
+    outline = exact_outline(view_of(KEY, picture=False))
+    assert outline.upper_step is not None
+    doubtful = replace(outline, upper_step=replace(outline.upper_step, u_mm=0.15))
+    blade = measure_blade(doubtful, scale_of(view_of(picture=False)))[0]
+    assert blade.length is not None
+    assert blade.station_common_u_mm == pytest.approx(0.15)
+    assert blade.length.u_mm > 0.15
+
+
+def test_blown_out_edges_go_apart() -> None:
+    """Both edges are pushed outward together, so heights and width err by twice as much."""
+    outline = exact_outline(view_of(KEY, picture=False))
+    plain, blown = (
+        measure_blade(replace(outline, bloom_u_mm=bloom), scale_of(view_of(picture=False)))[0] for bloom in (0.0, 0.02)
+    )
+    for before, after in ((plain.width.u_mm, blown.width.u_mm), (plain.height_common_u_mm, blown.height_common_u_mm)):
+        assert np.sqrt(after**2 - before**2) == pytest.approx(0.04)
 
 
 def test_points_whose_edge_is_not_told_do_not_move_a_line() -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from keyid.ends import NEAR_START_MM, Step, find_step
+from keyid.ends import NEAR_START_MM, STEP_U_MM, Step, _place, find_plastic, find_step
 from keyid.lie import LieInputs, place
 from keyid.outline import EdgePoints
 from keyid.segmentation import Regions
@@ -75,7 +77,9 @@ def test_a_faint_step_is_found_where_the_blade_begins() -> None:
     faint = TABLE + 0.04
     step = found_in(shoulder(STEP_S_MM, 2.0), metal=faint, start_mm=STEP_S_MM + 0.3)
     assert step is not None
-    assert step.s_mm == pytest.approx(STEP_S_MM, abs=0.1)  # the stop's stated uncertainty is 0.04 mm
+    assert step.s_mm == pytest.approx(
+        STEP_S_MM, abs=0.1
+    )  # two and a half of the stop's stated 0.025 mm and half a column
     assert found_in(shoulder(STEP_S_MM, 2.0), metal=faint, start_mm=STEP_S_MM + 2.0) is None
 
 
@@ -106,6 +110,39 @@ def test_of_two_steps_the_one_nearer_to_the_bow_is_the_shoulder() -> None:
     step = found_in(reach)
     assert step is not None
     assert step.s_mm == pytest.approx(-23.0, abs=STEP_MM)
+
+
+def sharpness(*peaks: tuple[float, float]) -> Array:
+    """How sharp a step's change is at each station: a peak of some height at each of the places."""
+    return np.asarray(sum(height * np.exp(-0.5 * ((S_MM - at) / BLUR_MM) ** 2) for at, height in peaks) + 0.1)
+
+
+def place_near(start_mm: float, wall_mm: float, *peaks: tuple[float, float]) -> tuple[float, float]:
+    strip, _ = strip_of(shoulder(STEP_S_MM), S_MM, V_MM)
+    return _place(strip, sharpness(*peaks), int(np.searchsorted(S_MM, start_mm)), wall_mm)
+
+
+def test_a_step_that_lies_at_the_end_of_what_is_looked_at_is_looked_for_further_on() -> None:
+    place, u = place_near(STEP_S_MM - 0.55, 0.0, (STEP_S_MM, 1.0))
+    assert place == pytest.approx(STEP_S_MM, abs=0.25 * STEP_MM)
+    assert u == STEP_U_MM
+
+
+def test_another_edge_makes_a_step_less_sure_unless_it_is_its_lower_rim() -> None:
+    edges = ((STEP_S_MM, 1.0), (STEP_S_MM + 0.28, 0.9))
+    (first, unsure), (second, sure) = (place_near(STEP_S_MM, wall_mm, *edges) for wall_mm in (-0.2, 0.25))
+    assert first == second == pytest.approx(STEP_S_MM, abs=0.25 * STEP_MM)
+    assert unsure == pytest.approx(0.14, abs=0.03)  # half of 0.28 mm
+    assert sure == STEP_U_MM
+
+
+def test_a_plastic_heads_front_is_where_its_plastic_begins() -> None:
+    strip, regions = strip_of(np.full(len(S_MM), EDGE_MM), S_MM, V_MM)
+    plastic = np.where(S_MM < -26.0, 0.9, 0.0)[None] * np.ones((len(V_MM), 1))
+    seen = replace(regions, face=regions.face * (1 - plastic), plastic=plastic)
+    front = find_plastic(strip, seen, 0.0, 2 * EDGE_MM, 0.0)
+    assert front == pytest.approx(-26.0, abs=STEP_MM)
+    assert find_plastic(strip, regions, 0.0, 2 * EDGE_MM, 0.0) is None
 
 
 def test_the_shoulder_is_found_in_pictures() -> None:

@@ -9,9 +9,12 @@ import pytest
 from numpy.typing import NDArray
 
 from keyid.errors import PhotoError
-from keyid.lie import LieInputs
-from keyid.outline import EdgePoints, find_outline, seen_by
+from keyid.lie import LieInputs, assume_inputs
+from keyid.outline import EdgePoints, find_outline, lay_strip, seen_by
+from keyid.pointed import NOTHING_POINTED
+from tests.scene.make import PLASTIC
 from tests.unit.known_scene import (
+    CLEAN,
     KEY,
     VIEWS,
     exact_outline,
@@ -95,6 +98,18 @@ def test_a_known_thickness_is_kept_and_surer() -> None:
     told = find_outline(photo_of(scene), scale_of(scene), silhouette, thickness_mm=KEY.thickness_mm)
     assert told.lie.thickness_mm == KEY.thickness_mm
     assert told.thickness_u_mm < 0.5 * free.thickness_u_mm
+
+
+def test_a_plastic_key_slopes_from_where_its_head_is_seen_to_begin() -> None:
+    """However far off the silhouette takes it: the slope is the head's thickness over that length."""
+    key = replace(KEY, head="plastic", head_thickness_mm=9.6, head_length_mm=38.0, thickness_mm=2.25)
+    scene = view_of(key, tilt_deg=10.0, look=replace(CLEAN, head_colour=PLASTIC))
+    photo, scale = photo_of(scene), scale_of(scene)
+    true, off = (silhouette_of(scene, neck_off_mm=(mm, 0.0)) for mm in (0.0, -7.0))
+    laid = lay_strip(photo, scale, off, None, NOTHING_POINTED)
+    wanted, coarse, found = (assume_inputs(one, scale).pitch_deg for one in (true, off, laid.silhouette))
+    assert abs(coarse - wanted) > 1.0
+    assert found == pytest.approx(wanted, abs=0.3)  # the front to 1.5 of 30 mm
 
 
 def test_where_nothing_can_be_seen_the_key_is_unclear() -> None:

@@ -15,7 +15,7 @@ from keyid.cli_confirm import confirm
 from keyid.cli_outputs import Outputs, writing
 from keyid.cli_page import page
 from keyid.cli_parts import EXISTING, EXISTING_FILE, EXISTING_FOLDER, echo, measuring, told_plainly
-from keyid.cli_pointing import pointing
+from keyid.cli_pointing import PointedIn, pointing
 from keyid.cli_profiles import profiles
 from keyid.cli_question import Asked, asking
 from keyid.cli_sheet import request, sheet
@@ -68,6 +68,7 @@ def read(
     table: Path | None,
     dask: str | None,
     told: Told,
+    pointed_in: PointedIn,
     asked: Asked,
     **outputs: Any,  # noqa: ANN401
 ) -> None:
@@ -85,20 +86,19 @@ def read(
     wanted = Outputs(**outputs)
     if out is not None:
         one_key = as_json or budget or same_key or any(outputs.values()) or asked != Asked()
-        if one_key or told.pointed != Pointed():
+        if one_key or pointed_in:
             others = "--csv, --dask, --profiles, --skip-bad, and what is true of all photos (such as --coin)"
             raise click.UsageError(f"--out goes with {others} only.")
         read_many(photos, profiles, skip_bad, out, table, told, dask)
         return
     photos = photos_of_one_key(photos, same_key, table, dask)
-    if len(photos) > 1 and told.pointed != Pointed():
-        raise click.UsageError("What is pointed at lies in one photo: not with --same-key.")
-    if asked.without_scale and (same_key or replace(told, thickness_mm=None) != Told()):
+    pointed = pointed_in.in_turn(len(photos))
+    if asked.without_scale and (same_key or pointed_in or replace(told, thickness_mm=None) != Told()):
         raise click.UsageError("--without-scale goes with one photo, and with nothing that tells a scale.")
     for photo in photos:
         wanted.check(photo)
     try:
-        examination = _examine(photos, profiles, skip_bad, told, asked)
+        examination = _examine(photos, profiles, skip_bad, told, pointed, asked)
         _print_reading(examination, as_json)
         if budget:
             _print_budget(examination, as_json)
@@ -111,24 +111,33 @@ def read(
 @click.argument("photo", type=EXISTING_FILE)
 @telling
 @pointing
-def look(photo: Path, told: Told) -> None:
+def look(photo: Path, told: Told, pointed_in: PointedIn) -> None:
     """Tell what limits PHOTO, by how much, and what to do, without reading the key: for retaking on the spot."""
     from keyid import identify
     from keyid.text_advice import advice_text
 
+    told = replace(told, pointed=pointed_in.in_turn(1)[0])
     with told_plainly():
         echo(advice_text(measuring(photo, lambda: identify.look(photo, told))), nl=False)
 
 
-def _examine(photos: tuple[Path, ...], profiles: Path | None, skip_bad: bool, told: Told, asked: Asked) -> Examination:
+def _examine(
+    photos: tuple[Path, ...],
+    profiles: Path | None,
+    skip_bad: bool,
+    told: Told,
+    pointed: tuple[Pointed, ...],
+    asked: Asked,
+) -> Examination:
     """Measure the photo, or several of one key."""
     from keyid.identify import examine, examine_together
 
     question = asked.question(profiles, skip_bad)
-    options: dict[str, Any] = {"profiles": profiles, "skip_bad": skip_bad, "told": told, "question": question}
+    options: dict[str, Any] = {"profiles": profiles, "skip_bad": skip_bad, "question": question, "warn": _warn}
     if len(photos) == 1:
-        return measuring(photos[0], lambda: examine(photos[0], **options, warn=_warn))
-    return measuring(photos[0], lambda: examine_together(photos, **options, warn=_warn))
+        there = replace(told, pointed=pointed[0])
+        return measuring(photos[0], lambda: examine(photos[0], told=there, **options))
+    return measuring(photos[0], lambda: examine_together(photos, told=told, pointed=pointed, **options))
 
 
 def _print_reading(examination: Examination, as_json: bool) -> None:

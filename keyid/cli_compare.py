@@ -55,8 +55,9 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
 def _lines(compared: Comparison) -> list[str]:
     """The comparison in words, with the cautions."""
     from keyid.cautions import CAUTIONS
+    from keyid.text import same_words
 
-    lines = [f"The new key has the old one's bitting: {100 * compared.same:.0f} %."]
+    lines = [same_words(compared.same)]
     for n, cut in enumerate(compared.cuts, 1):
         if cut.old is not None and cut.new is not None and cut.difference is not None:
             change = f"{cut.difference.mm:+.2f} ±{2 * cut.difference.u_mm:.2f} mm"

@@ -94,10 +94,11 @@ def _check_once(cuts: tuple[tuple[int, str], ...]) -> None:
 def _check(folder: Path | None, skip_bad: bool, blank: str | None, known: Known) -> None:
     """Refuse what no blade of the library has, before anything is measured."""
     from keyid.double_check import profile_of_blank
+    from keyid.known import fits_none
     from keyid.library import load_library
 
     profiles = load_library(folder, skip_bad).profiles
     if blank is not None and profile_of_blank(profiles, blank) is None:
         raise click.BadParameter(f"the library has no blank '{blank}'.", param_hint="--blank")
-    if all(known.allowed(profile) is None for profile in profiles):
+    if fits_none(known, profiles):
         raise click.BadParameter("no blade of the library has these cuts.", param_hint="--cut")

@@ -123,8 +123,10 @@ def _listed_posterior(
 
 def _listed_joint(likelihood: Array, bittings: NDArray[np.int_]) -> Array:
     """Likelihood of each bitting of a list at each node; shape (nodes, bittings)."""
-    cuts = np.arange(bittings.shape[1])
-    return np.asarray(np.prod(likelihood[:, cuts[None, :], bittings], axis=2))
+    joint = np.ones((len(likelihood), len(bittings)))
+    for n, codes in enumerate(bittings.T):  # one cut at a time: a list of a hundred thousand fits into memory
+        joint *= likelihood[:, n, codes]
+    return joint
 
 
 def _with_known(log_likelihood: Array, profile: Profile, known: Known) -> tuple[Array, float]:

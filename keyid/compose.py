@@ -69,7 +69,7 @@ def compose(
         bitting=advice.bitting,
         cautions=CAUTIONS,
         confirm=advice.confirm,
-        pointed=_pointed_facts(pointed, scale, blade, density),
+        pointed=pointed_facts(pointed, scale, blade, density),
         sending=sending,
     )
 
@@ -84,7 +84,7 @@ def _scale_facts(scale: Scale, density: float) -> ScaleFacts:
     return ScaleFacts(scale.reference, density, scale.camera.tilt_deg, scale.focal, agrees)
 
 
-def _pointed_facts(pointed: Pointed, scale: Scale, blade: Blade, density: float) -> tuple[PointedFact, ...]:
+def pointed_facts(pointed: Pointed, scale: Scale, blade: Blade, density: float) -> tuple[PointedFact, ...]:
     """What a person pointed at, with the uncertainty of what was taken from the finger itself."""
     u_mm = pointed.u_px / density
     by_corners = any(one.source == "pointing" for one in scale.variations)

@@ -10,7 +10,7 @@ from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 from keyid.bitting import NONE_MAX_P, confirm_list, next_measurement, read_bitting
 from keyid.blade import Blade, Frame, measure_blade
 from keyid.clashes import clashes
-from keyid.compose import Advice, compose, photo_facts
+from keyid.compose import Advice, compose, photo_facts, pointed_facts, px_per_mm
 from keyid.cuts import find_cuts
 from keyid.double_check import double_check, profile_of_blank
 from keyid.errors import PhotoError, PhotoErrorCode
@@ -23,7 +23,7 @@ from keyid.photo import Photo, load_photo
 from keyid.photo_advice import advise
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.ranking import Ranking, rank
-from keyid.reading import Reading
+from keyid.reading import PointedFact, Reading
 from keyid.reference import find_scale
 from keyid.remark import Remark
 from keyid.scale import Scale
@@ -158,13 +158,15 @@ def examine_together(
     profiles: Library | Path | str | None = None,
     skip_bad: bool = False,
     told: Told | None = None,
+    pointed: Sequence[Pointed] = (),
     question: Question = PLAIN_QUESTION,
     warn: Callable[[str], None] | None = None,
     run: Runner = plainly,
 ) -> Examination:
     """Identify the one key that several photos show, from all of them together.
 
-    Parameters as `examine`.  Pixels and pictures are of the first photo of the reading, which need not be the first
+    Parameters as `examine`; ``told`` is true of all photos, and ``pointed`` is what was pointed at in each, in their
+    order, as far as it goes.  Pixels and pictures are of the first photo of the reading, which need not be the first
     that was given.
 
     Raises
@@ -173,17 +175,27 @@ def examine_together(
         When one of the photos can't be measured, or they don't show the same key.
     """
     library = _library(profiles, skip_bad, warn)
-    measured = [_measure_named(source, told, run) for source in sources]
+    points = [*pointed, *[NOTHING_POINTED] * (len(sources) - len(pointed))]
+    tolds = [replace(told or NOTHING_TOLD, pointed=one) for one in points]
+    measured = [measure_named(source, one, run) for source, one in zip(sources, tolds, strict=True)]
     fused = fuse([m[3] for m in measured], [m[0].file for m in measured])
     photo, scale, silhouette, _, frame = measured[fused.used[0]]
     together = (photo, scale, silhouette, fused.blade, fused_frame(frame, fused))
     examination = _examined(together, library, question, run)
     further = tuple(photo_facts(measured[i][0]) for i in fused.used[1:])
-    examination = replace(examination, reading=replace(examination.reading, further_photos=further))
+    facts = tuple(fact for one, there in zip(measured, points, strict=True) for fact in pointed_in(one, there))
+    examination = replace(examination, reading=replace(examination.reading, further_photos=further, pointed=facts))
     return _noted(examination, fused.notes)
 
 
-def _measure_named(source: Path | Photo, told: Told | None, run: Runner) -> Measured:
+def pointed_in(measured: Measured, pointed: Pointed) -> tuple[PointedFact, ...]:
+    """What was pointed at in one of several photos, named with it."""
+    photo, scale, _, blade, frame = measured
+    facts = pointed_facts(pointed, scale, blade, px_per_mm(frame, blade))
+    return tuple(replace(fact, what=f"{fact.what} in {photo.file}") for fact in facts)
+
+
+def measure_named(source: Path | Photo, told: Told | None, run: Runner) -> Measured:
     """Measure one of several photos; an error says which."""
     try:
         return measure(source, told, run)

@@ -13,6 +13,8 @@ from keyid.profile import Profile
 
 Codes = tuple[str, ...]
 
+SHOWN_LETTERS = 40  # of a line that is no bitting: a file that is no text has endless ones
+
 
 @dataclass(frozen=True)
 class ListedCode:
@@ -58,23 +60,34 @@ class Known:
 NOTHING_KNOWN = Known()
 
 
-def load_code_list(path: Path) -> tuple[ListedCode, ...]:
-    """Load a code list: one bitting a line, such as ``3-5-2-1-4`` or ``35214``, optionally with a code number after it.
+def fits_none(known: Known, profiles: tuple[Profile, ...]) -> bool:
+    """Tell whether no blade can have the cuts that are known."""
+    return all(known.allowed(profile) is None for profile in profiles)
 
-    Empty lines and what follows a ``#`` are left out.
+
+def load_code_list(path: Path) -> tuple[ListedCode, ...]:
+    """Load a code list from a file, as `parse_code_list` reads it; raises KeyidError."""
+    try:
+        text = path.read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise _bad_list(f"{path.name} can't be read as text.") from error
+    return parse_code_list(text, path.name)
+
+
+def parse_code_list(text: str, name: str) -> tuple[ListedCode, ...]:
+    """Read a code list: one bitting a line, such as ``3-5-2-1-4`` or ``35214``, optionally with a code number after it.
+
+    Empty lines and what follows a ``#`` are left out.  ``name`` is what the list is called where it is wrong.
 
     Raises
     ------
     KeyidError
         When a line holds anything else, or there is none.
     """
-    try:
-        lines = path.read_text(encoding="utf-8").splitlines()
-    except (OSError, UnicodeDecodeError) as error:
-        raise _bad_list(f"{path.name} can't be read as text.") from error
-    found = [_entry(path.name, n, line) for n, line in enumerate(lines, 1) if line.partition("#")[0].strip()]
+    lines = text.splitlines()
+    found = [_entry(name, n, line) for n, line in enumerate(lines, 1) if line.partition("#")[0].strip()]
     if not found:
-        raise _bad_list(f"{path.name} holds no bitting.")
+        raise _bad_list(f"{name} holds no bitting.")
     return tuple(found)
 
 
@@ -83,7 +96,9 @@ def _entry(name: str, line_number: int, line: str) -> ListedCode:
     text = parts[0]
     codes = tuple(text.split("-")) if "-" in text else tuple(text)
     if len(parts) > 2 or not all(code.isalnum() and code.isascii() for code in codes):
-        raise _bad_list(f"{name}, line {line_number}: '{line.strip()}' is not a bitting with a code number.")
+        raise _bad_list(
+            f"{name}, line {line_number}: '{line.strip()[:SHOWN_LETTERS]}' is not a bitting with a code number."
+        )
     return ListedCode(codes, parts[1] if len(parts) == 2 else None)
 
 

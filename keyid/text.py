@@ -35,7 +35,8 @@ PHOTO_LINES, POOR_LINES = 2, 3  # on the photo before the verdict; on a poor one
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
 
 NO_BREAK = "\u00a0"
-UNIT_AFTER_SPACE = re.compile(r" (?=%|mm\b|thou\b)")  # a number and its unit stay on one line
+UNIT_AFTER_SPACE = re.compile(r" (?=%|mm\b|thou\b)|(?<=\bover) (?=\d)|(?<=\bunder) (?=\d)")
+"""A number, its unit and what bounds it stay on one line."""
 
 SURE_WORDS = ((0.98, "almost certain"), (0.85, "likely"), (0.5, "unsure"), (0.0, "a guess"))
 STOP_WORDS = {
@@ -92,7 +93,9 @@ def cuts_verdict(reading: Reading) -> str:
     if reading.none_of_these >= FITS_NONE_P or not reading.candidates:
         return ""
     if reading.bitting is not None:
-        return f"Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)})."
+        number = reading.bitting.code_number
+        listed = "" if number is None else f", {number} in the code list"
+        return f"Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)}){listed}."
     if reading.blade.edges is None:
         return "Nothing is cut on its edges: a blank, or a key cut on its face."
     return "The cuts can't be read."
@@ -131,6 +134,13 @@ def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]
     wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")
     kept = UNIT_AFTER_SPACE.sub(NO_BREAK, plain(text))
     return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(kept)] if text else []
+
+
+def same_words(same: float) -> str:
+    """Say whether a new key has the old one's bitting, and how sure that is."""
+    if same >= 0.5:
+        return f"The new key has the old one's bitting ({_sure(same)})."
+    return f"The new key does not have the old one's bitting ({_sure(1 - same)})."
 
 
 def _sure(probability: float) -> str:

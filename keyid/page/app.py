@@ -23,9 +23,11 @@ from starlette.routing import Route
 
 from keyid.caliper import TypedUnit, typed_mm
 from keyid.coin import COINS, CoinError, coin_named
+from keyid.confirm import HandValue
 from keyid.library import Library
-from keyid.page.desks import MOST_KEYS, Desk, DeskError, Desks, Key
+from keyid.page.desks import MOST_KEYS, Asked, Desk, DeskError, Desks, Key
 from keyid.page.guard import Door, Guard, cookie
+from keyid.page.knowing import MOST_CODES_BYTES, asked_of, length_of
 from keyid.page.measuring import Measuring
 from keyid.page.papers import PAPERS
 from keyid.page.pointing import pointed_at
@@ -48,7 +50,7 @@ from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.request import MESSAGE
 from keyid.text import plain
-from keyid.told import BARS_MM, KINDS, THICKNESSES_MM, Told
+from keyid.told import BARS_MM, KINDS, Told
 
 Json = dict[str, Any]
 
@@ -102,6 +104,7 @@ class Page:
             Route("/{desk}/key/{key}/small.jpg", self._small),
             Route("/{desk}/key/{key}/blade.png", self._blade),
             Route("/{desk}/key/{key}/told", self._told, methods=["POST"]),
+            Route("/{desk}/key/{key}/known", self._known, methods=["POST"]),
             Route("/{desk}/key/{key}/pointed", self._pointed, methods=["POST"]),
             Route("/{desk}/key/{key}/values", self._values, methods=["POST"]),
             Route("/{desk}/key/{key}/record", self._record, methods=["POST"]),
@@ -181,15 +184,16 @@ class Page:
         """Read the one key that several photos show, together."""
         desk = _desk(request)
         wanted = (await _typed(request)).get("keys")
-        keys = [desk.keys.get(str(one)) for one in wanted] if isinstance(wanted, list) else []
-        photos = tuple(photo for key in keys if key is not None for photo in key.photos)
+        asked_for = [desk.keys.get(str(one)) for one in wanted] if isinstance(wanted, list) else []
+        keys = [key for key in asked_for if key is not None and key.photos]
+        photos = [photo for key in keys for photo in key.photos]
         if not 2 <= len(photos) <= MOST_TOGETHER:
             return _said(f"Choose two to {MOST_TOGETHER} photos of one key.", 400)
         try:
             key = self.desks.add_key(desk, " + ".join(photo.file for photo in photos)[:MOST_LETTERS])
         except DeskError as error:
             return _said(str(error), 409)
-        self._measuring.begin_together(key, photos)
+        self._measuring.begin_together(key, keys)
         return JSONResponse({"key": key.id})
 
     async def _key(self, request: Request) -> Response:
@@ -198,7 +202,9 @@ class Page:
             return _gone(request, GONE)
         others = [one for one in _desk(request).keys.values() if one.id != key.id and phase(one) == "read"]
         known = {"coins": COINS, "kinds": KINDS, "sheets": SHEETS_OF_PAPER, "others": others}
-        shown = rendered("key.html", key=key, state=state(key, self._profiles), **known)
+        blanks = [blank.id for profile in self._profiles.values() for blank in profile.blanks]
+        limits = {"most_codes": MOST_CODES_BYTES, "blanks": [*self._profiles, *blanks]}
+        shown = rendered("key.html", key=key, state=state(key, self._profiles), **known, **limits)
         return HTMLResponse(shown)
 
     async def _now(self, request: Request) -> Response:
@@ -207,7 +213,7 @@ class Page:
         if key is None:
             return _said(GONE, 404)
         await key.newer(int(request.query_params.get("seen", "-1")), WAIT_S)
-        return JSONResponse(state(key, self._profiles)) if not key.forgotten else _said(GONE, 404)
+        return self._state(key, request.query_params.get("photo")) if not key.forgotten else _said(GONE, 404)
 
     async def _photo(self, request: Request) -> Response:
         return await self._picture(request, LARGEST_PIXELS)
@@ -227,7 +233,8 @@ class Page:
         key = self._asked_for(request)
         if key is None or key.photo is None:
             return await _nothing(request, None)
-        data = await asyncio.to_thread(_jpeg, key.photo.pixels, most_pixels)
+        photo = key.photos[_photo_number(key, request.query_params.get("photo"))]
+        data = await asyncio.to_thread(_jpeg, photo.pixels, most_pixels)
         return Response(data, media_type="image/jpeg")
 
     async def _told(self, request: Request) -> Response:
@@ -235,11 +242,31 @@ class Page:
         key = self._asked_for(request)
         if key is None:
             return _said(GONE, 404)
+        sent = await _typed(request)
         try:
-            told = _told_of(key.told, await _typed(request))
+            told = _told_of(key.asked.told, sent)
         except (CoinError, ValueError) as error:
             return _said(str(error), 400)
-        return self._again(key, told)
+        question = replace(key.asked.question, without_scale=False)
+        return self._again(key, replace(key.asked, told=told, question=question), sent)
+
+    async def _known(self, request: Request) -> Response:
+        """Read the key again with what is known of it beside the photo."""
+        key = self._asked_for(request)
+        if key is None:
+            return _said(GONE, 404)
+        try:
+            sent = json.loads(await _body(request, MOST_CODES_BYTES + MOST_TOLD_BYTES))
+            asked = asked_of(key.asked, sent if isinstance(sent, dict) else {}, self._profiles)
+        except TooMuch:
+            return _said(f"The code list is larger than {MOST_CODES_BYTES // 1_000_000} MB. Give a part of it.", 413)
+        except json.JSONDecodeError:
+            return _said("What was sent can't be read.", 400)
+        except ValueError as error:
+            return _said(plain(str(error)), 400)
+        if asked.question.without_scale and not key.alone:
+            return _said("Without anything of known size one photo is read alone: tell it with that photo.", 400)
+        return self._again(key, asked, sent)
 
     async def _pointed(self, request: Request) -> Response:
         """Read the key again with what was pointed at: ``what`` and ``at``; or undone, or as it was found."""
@@ -248,22 +275,27 @@ class Page:
             return _said(GONE, 404)
         asked = await _typed(request)
         what = _text(asked, "what")
+        n = _photo_number(key, asked.get("photo"))
         if what == "undo":
-            self._measuring.again(key, key.before.pop() if key.before else key.told)
-            return JSONResponse(state(key, self._profiles))
+            self._measuring.again(key, key.before.pop() if key.before else key.asked)
+            return self._state(key, n)
         if what == "as-found":
-            return self._again(key, replace(key.told, pointed=NOTHING_POINTED))
+            return self._again(key, key.asked.with_pointed(n, NOTHING_POINTED), asked)
         try:
-            pointed = pointed_at(key, what, asked.get("at"))
-        except (TypeError, ValueError):
+            pointed = pointed_at(key, what, asked.get("at"), n)
+        except (IndexError, TypeError, ValueError):
             return _said("That is no place in the photo.", 400)
-        return self._again(key, replace(key.told, pointed=pointed))
+        return self._again(key, key.asked.with_pointed(n, pointed), asked)
 
-    def _again(self, key: Key, told: Told) -> Response:
+    def _again(self, key: Key, told: Asked, sent: Json) -> Response:
         """Read a key again with something else told; what was told before can be had back."""
-        key.before = [*key.before, key.told][-MOST_UNDONE:]
+        key.before = [*key.before, key.asked][-MOST_UNDONE:]
         self._measuring.again(key, told)
-        return JSONResponse(state(key, self._profiles))
+        return self._state(key, sent.get("photo"))
+
+    def _state(self, key: Key, photo: object, trial: tuple[HandValue, ...] = ()) -> Response:
+        """All that changes on a key's page, with the photo of that number."""
+        return JSONResponse(state(key, self._profiles, trial, _photo_number(key, photo)))
 
     async def _values(self, request: Request) -> Response:
         """Weigh what was measured by hand: ``keep`` it, try it while it is ``typed``, or ``drop`` it."""
@@ -273,7 +305,7 @@ class Page:
         asked = await _typed(request)
         if _text(asked, "drop"):
             key.values = tuple(value for value in key.values if field(value) != _text(asked, "drop"))
-            return JSONResponse(state(key, self._profiles))
+            return self._state(key, asked.get("photo"))
         unit: TypedUnit = "thou" if asked.get("unit") == "thou" else "mm"
         try:
             value = value_of(_text(asked, "field"), typed_mm(_text(asked, "typed"), unit))
@@ -284,9 +316,9 @@ class Page:
         if now is None or value.cut > cuts:
             return _said("There is no such cut in this reading.", 400)
         if not asked.get("keep"):
-            return JSONResponse(state(key, self._profiles, (value,)))
+            return self._state(key, asked.get("photo"), (value,))
         key.values = (*key.values, value)
-        return JSONResponse(state(key, self._profiles))
+        return self._state(key, asked.get("photo"))
 
     async def _record(self, request: Request) -> Response:
         """Note who asked and what authority was seen, for the report."""
@@ -341,20 +373,14 @@ def _told_of(before: Told, asked: Json) -> Told:
     paper = SHEETS_OF_PAPER.get(_text(asked, "paper"))
     if reference == "paper" and paper is None:
         raise ValueError("Tell which sheet of paper it is.")
-    bar = _length(asked, "bar", BARS_MM)
-    thickness = _length(asked, "thickness", THICKNESSES_MM)
-    return replace(before, coin=coin, reference=reference, bar_mm=bar, thickness_mm=thickness, paper=paper)
+    bar = length_of(asked, "bar", BARS_MM)
+    return replace(before, coin=coin, reference=reference, bar_mm=bar, paper=paper)
 
 
-def _length(asked: Json, name: str, within_mm: tuple[float, float]) -> float | None:
-    """A length that was typed; None for nothing."""
-    if not _text(asked, name):
-        return None
-    mm = typed_mm(_text(asked, name))
-    low, high = within_mm
-    if not low <= mm <= high:
-        raise ValueError(f"{mm:g} mm can't be right: it is between {low:g} and {high:g} mm.")
-    return mm
+def _photo_number(key: Key, asked: object) -> int:
+    """Which of a key's photos is asked for; the one that is shown first where none is."""
+    text = str(asked)
+    return int(text) if text.isdecimal() and int(text) < len(key.photos) else key.first
 
 
 class TooMuch(Exception):

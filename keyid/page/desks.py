@@ -6,14 +6,15 @@ import asyncio
 import secrets
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from hmac import compare_digest
 
 from keyid.confirm import HandValue
 from keyid.errors import KeyidError
-from keyid.identify import Examination, Stage
+from keyid.identify import PLAIN_QUESTION, Examination, Measured, Question, Stage
 from keyid.page.stages import KeptStages
 from keyid.photo import Photo
+from keyid.pointed import NOTHING_POINTED, Pointed
 from keyid.remark import Remark
 from keyid.told import Told
 
@@ -28,16 +29,51 @@ class DeskError(Exception):
     """Something that can't be done on a desk; the text is one plain sentence for the page."""
 
 
-@dataclass
-class Key:
-    """A key on a desk: its photo, what was told and measured by hand, and how far its reading is.
+@dataclass(frozen=True)
+class Asked:
+    """What a person told of a key, and what is asked of it.
 
     Attributes
     ----------
-    photo : Photo or None
-        The photo that is shown; ``further`` are others of the same key.
     told : Told
-        What was told of the photo; ``before`` holds what was told earlier, for undoing.
+        Of all photos, with nothing pointed at.
+    pointed : tuple of Pointed
+        What was pointed at in each photo, as far as it goes.
+    question : Question
+    """
+
+    told: Told = field(default_factory=Told)
+    pointed: tuple[Pointed, ...] = ()
+    question: Question = PLAIN_QUESTION
+
+    def pointed_in(self, n: int) -> Pointed:
+        """What was pointed at in a photo."""
+        return self.pointed[n] if n < len(self.pointed) else NOTHING_POINTED
+
+    def told_of(self, n: int) -> Told:
+        """All that was told of a photo."""
+        return replace(self.told, pointed=self.pointed_in(n))
+
+    def with_pointed(self, n: int, pointed: Pointed) -> Asked:
+        """The same with something else pointed at in a photo."""
+        padded = [*self.pointed, *[NOTHING_POINTED] * (n + 1 - len(self.pointed))]
+        padded[n] = pointed
+        return replace(self, pointed=tuple(padded))
+
+
+@dataclass
+class Key:
+    """A key on a desk: its photos, what was told and measured by hand, and how far its reading is.
+
+    Attributes
+    ----------
+    photos : tuple of Photo
+        All photos of the key, as they were given; ``first`` is the number of the one that is shown first: the one whose
+        pixels the reading is in, or the one that was refused.
+    asked : Asked
+        What was told; ``before`` holds what was told earlier, for undoing.
+    measured : dict
+        Of several photos, by their number, what was measured in each.
     done : list of Stage
         Stages of the present reading that are through; ``begun`` is the one that runs.
     reading : Examination or None
@@ -50,10 +86,11 @@ class Key:
     id: str
     file: str
     used: float
-    photo: Photo | None = None
-    further: tuple[Photo, ...] = ()
-    told: Told = field(default_factory=Told)
-    before: list[Told] = field(default_factory=list)
+    photos: tuple[Photo, ...] = ()
+    first: int = 0
+    asked: Asked = field(default_factory=Asked)
+    before: list[Asked] = field(default_factory=list)
+    measured: dict[int, Measured] = field(default_factory=dict)
     values: tuple[HandValue, ...] = ()
     asked_by: str = ""
     authority: str = ""
@@ -75,9 +112,14 @@ class Key:
         self._changed = asyncio.Event()
 
     @property
-    def photos(self) -> tuple[Photo, ...]:
-        """All photos of the key, the one that is shown first."""
-        return () if self.photo is None else (self.photo, *self.further)
+    def photo(self) -> Photo | None:
+        """The photo that is shown first."""
+        return self.photos[self.first] if self.photos else None
+
+    @property
+    def alone(self) -> bool:
+        """Whether there is one photo only."""
+        return len(self.photos) < 2
 
     async def newer(self, seen: int, most_s: float) -> None:
         """Wait until there is something newer than version ``seen``, but no longer than ``most_s``."""
@@ -91,8 +133,9 @@ class Key:
     def forget(self) -> None:
         """Drop everything that was seen of the key."""
         self.forgotten, self.measuring = True, False
-        self.photo = self.examination = self.advice = self.error = self.stages = None
-        self.done, self.further, self.values, self.before = {}, (), (), []
+        self.examination = self.advice = self.error = self.stages = None
+        self.photos, self.first, self.values, self.asked, self.before = (), 0, (), Asked(), []
+        self.done, self.measured = {}, {}
         self.change()
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade import Blade, Frame
+from keyid.compose import px_per_mm
 from keyid.identify import Examination
 from keyid.page.desks import Key
 from keyid.picture import (
@@ -25,50 +26,67 @@ from keyid.reading import Reading
 from keyid.scale import Scale
 from keyid.silhouette import Silhouette
 
+WITHOUT = ("none", "blank")  # scales that are from nothing beside the key
+
 Array = NDArray[np.float64]
 Json = dict[str, Any]
 
 
-def marks(key: Key, reading: Reading | None) -> list[Json]:
-    """Return the marks of what is known by now; ``reading`` is the newest, with what was measured by hand."""
+Found = tuple[Scale | None, Silhouette | None, Blade | None, Frame | None]
+"""What was found in a photo, as far as it is known."""
+
+
+def marks(key: Key, reading: Reading | None, n: int = 0) -> list[Json]:
+    """Return the marks of what is known of a photo by now.
+
+    ``reading`` is the newest, with what was measured by hand; its roots are marked in the photo that it is of.
+    """
     found: list[Json] = []
-    scale, silhouette = scale_of(key), None if key.further else key.done.get("key")
-    if scale is not None:
+    scale, silhouette, blade, frame = found_in(key, n)
+    if scale is not None and scale.reference not in WITHOUT:
         found.append(_mark("reference", REFERENCE, [_closed(scale.outline_px)]))
-    blade, frame = _newest_blade(key)
     if blade is not None and frame is not None:
         found += _measured(blade, frame)
-    elif isinstance(silhouette, Silhouette):
+    elif silhouette is not None:
         found.append(_mark("key", OUTLINE, [_closed(silhouette.outline_px)]))
-    if key.examination is not None and reading is not None:
+    if key.examination is not None and reading is not None and n == key.first:
         found += _roots(replace(key.examination, reading=reading))
     return found
 
 
-def scale_of(key: Key) -> Scale | None:
-    """The scale of the photo that is shown, as soon as it is known."""
-    if key.examination is not None:
-        return key.examination.scale
-    scale = None if key.further else key.done.get("scale")
-    return scale if isinstance(scale, Scale) else None
+def found_in(key: Key, n: int) -> Found:
+    """What the present reading found in a photo, or else the last one."""
+    if not key.alone:
+        return _of_several(key, n)
+    before = key.examination
+    scale, silhouette, blade = (key.done.get(stage) for stage in ("scale", "key", "blade"))
+    seen_scale = scale if isinstance(scale, Scale) else None
+    seen = silhouette if isinstance(silhouette, Silhouette) else None
+    if before is not None:
+        seen_scale, seen = before.scale, seen or before.silhouette
+    match blade:
+        case (Blade() as newest, Frame() as frame):
+            return seen_scale, seen, newest, frame
+    return (seen_scale, seen, None, None) if before is None else (seen_scale, seen, before.blade, before.frame)
 
 
-def _newest_blade(key: Key) -> tuple[Blade | None, Frame | None]:
-    """The blade of the present reading, as soon as it is measured, or else of the last one."""
-    match key.done.get("blade"):
-        case (Blade() as blade, Frame() as frame) if not key.further:
-            return blade, frame
-    return (None, None) if key.examination is None else (key.examination.blade, key.examination.frame)
+def _of_several(key: Key, n: int) -> Found:
+    """Of the photo that the reading is of its blade, which all photos have a part in; of the others their own."""
+    read = key.examination
+    if read is not None and n == key.first:
+        return read.scale, read.silhouette, read.blade, read.frame
+    found = key.measured.get(n)
+    return (None, None, None, None) if found is None else found[1:]
 
 
-def blade_view(key: Key) -> Json | None:
+def blade_view(key: Key, n: int = 0) -> Json | None:
     """Return what to show first: the blade's ends, from the stop's side to the tip, and its width, in pixels."""
-    if key.examination is None:
+    _, _, blade, frame = found_in(key, n)
+    if blade is None or frame is None or (key.alone and key.examination is None):
         return None
-    reading = key.examination.reading
     return {
-        "ends": np.round(key.examination.frame.axis_px, 1).tolist(),
-        "width": round(reading.blade.width.mm * reading.scale.px_per_mm, 1),
+        "ends": np.round(frame.axis_px, 1).tolist(),
+        "width": round(blade.width.mm * px_per_mm(frame, blade), 1),
     }
 
 

@@ -12,15 +12,14 @@ from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 from keyid.errors import KeyidError, PhotoError
-from keyid.identify import Examination, Stage, examine, examine_together
+from keyid.identify import Examination, Measured, Stage, examine, examine_together, measure_named
 from keyid.library import Library
-from keyid.page.desks import Desks, Key
+from keyid.page.desks import Asked, Desks, Key
 from keyid.page.stages import KeptStages
 from keyid.photo import Photo, decode_photo
 from keyid.photo_advice import advise
 from keyid.scale import Scale
 from keyid.silhouette import Silhouette
-from keyid.told import Told
 
 FULL = PhotoError(
     "unreadable-file", "There is no room for another photo.", "Forget keys that are done, then give it again."
@@ -29,6 +28,14 @@ FULL = PhotoError(
 
 class Forgotten(Exception):
     """The key was forgotten while it was read."""
+
+
+class OneRefused(Exception):
+    """One of several photos of a key can't be measured."""
+
+    def __init__(self, photo: int, why: PhotoError) -> None:
+        super().__init__(str(why))
+        self.photo, self.why = photo, why
 
 
 class Measuring:
@@ -43,15 +50,16 @@ class Measuring:
         """Decode a photo and read the key in it."""
         self._start(self._first(key, data))
 
-    def begin_together(self, key: Key, photos: tuple[Photo, ...]) -> None:
-        """Read the one key that several photos show."""
-        key.photo, *further = photos
-        key.further = tuple(further)
+    def begin_together(self, key: Key, singly: list[Key]) -> None:
+        """Read the one key that the photos of several show; what was told of them is taken over."""
+        key.photos = tuple(photo for one in singly for photo in one.photos)
+        points = tuple(one.asked.pointed_in(n) for one in singly for n in range(len(one.photos)))
+        key.asked = Asked(singly[0].asked.told, points)
         self._start(self._read(key))
 
-    def again(self, key: Key, told: Told) -> None:
+    def again(self, key: Key, asked: Asked) -> None:
         """Read a key anew with what was told; while it is being read, what was told last counts."""
-        key.told = told
+        key.asked = asked
         if not key.measuring and key.photo is not None:
             self._start(self._read(key))
 
@@ -74,24 +82,27 @@ class Measuring:
             _refused(key, error)
             return
         if not key.forgotten:
-            key.photo = photo
+            key.photos = (photo,)
             _done(key, "photo", photo)
             await self._read(key)
 
     async def _read(self, key: Key) -> None:
         """Read a key until nothing new was told meanwhile."""
         key.stages = key.stages or _telling_stages(key)
-        told = None
-        while told != key.told and not key.forgotten:
-            told = key.told
+        asked, told = None, _telling_measured(key)
+        while asked != key.asked and not key.forgotten:
+            asked = key.asked
             key.measuring, key.error = True, None
             key.done = {"photo": key.photo}
             key.change()
             try:
-                examination = await self._in_thread(_examined, key.photos, self._library, told, key.stages)
+                examination = await self._in_thread(_examined, key.photos, self._library, asked, key.stages, told)
                 _read_now(key, examination)
             except Forgotten:
                 return
+            except OneRefused as refused:
+                key.first = refused.photo
+                _refused(key, refused.why)
             except Exception as error:
                 _refused(key, error)
         if not key.forgotten:
@@ -102,17 +113,31 @@ class Measuring:
         return await asyncio.get_running_loop().run_in_executor(self._pool, work, *inputs)
 
 
-def _examined(photos: tuple[Photo, ...], library: Library, told: Told, stages: KeptStages) -> Examination:
-    if len(photos) > 1:
-        return examine_together(photos, profiles=library, told=told, run=stages)
-    return examine(photos[0], profiles=library, told=told, run=stages)
+def _examined(
+    photos: tuple[Photo, ...],
+    library: Library,
+    asked: Asked,
+    stages: KeptStages,
+    measured: Callable[[int, Measured], None],
+) -> Examination:
+    """Read the key; of several photos ``measured`` is told each as it is measured, which is kept for all together."""
+    question = asked.question
+    if len(photos) == 1:
+        return examine(photos[0], profiles=library, told=asked.told_of(0), question=question, run=stages)
+    for n, photo in enumerate(photos):
+        try:
+            measured(n, measure_named(photo, asked.told_of(n), stages))
+        except PhotoError as error:
+            raise OneRefused(n, error) from error
+    points = tuple(asked.pointed_in(n) for n in range(len(photos)))
+    return examine_together(photos, profiles=library, told=asked.told, pointed=points, question=question, run=stages)
 
 
 def _read_now(key: Key, examination: Examination) -> None:
     """Take a reading; of several photos the one that it is of is shown."""
     if not key.forgotten:
-        key.further = tuple(photo for photo in key.photos if photo is not examination.photo)
-        key.photo, key.examination = examination.photo, examination
+        key.first = next(n for n, photo in enumerate(key.photos) if photo is examination.photo)
+        key.examination = examination
 
 
 def _telling_stages(key: Key) -> KeptStages:
@@ -130,6 +155,22 @@ def _telling_stages(key: Key) -> KeptStages:
     return KeptStages(begun, ended, len(key.photos))
 
 
+def _telling_measured(key: Key) -> Callable[[int, Measured], None]:
+    """Tells the key, on the thread of the page, what was measured in one of its photos."""
+    loop = asyncio.get_running_loop()
+
+    def told(n: int, made: Measured) -> None:
+        loop.call_soon_threadsafe(_measured, key, n, made)
+
+    return told
+
+
+def _measured(key: Key, n: int, made: Measured) -> None:
+    if not key.forgotten:
+        key.measured[n] = made
+        key.change()
+
+
 def _begun(key: Key, stage: Stage) -> None:
     if not key.forgotten:
         key.begun = stage
@@ -142,7 +183,7 @@ def _done(key: Key, stage: Stage, made: object) -> None:
         return
     key.done[stage] = made
     scale = key.done.get("scale")
-    if isinstance(made, Silhouette) and isinstance(scale, Scale) and key.photo is not None and not key.further:
+    if isinstance(made, Silhouette) and isinstance(scale, Scale) and key.photo is not None and key.alone:
         key.advice = advise(key.photo, scale, made)
     key.change()
 

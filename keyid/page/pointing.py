@@ -14,19 +14,20 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.identify import Examination
+from keyid.blade import Blade, Frame
 from keyid.page.desks import Key
-from keyid.page.marks import scale_of
+from keyid.page.marks import found_in
 from keyid.pointed import Point, Pointed
 
 Array = NDArray[np.float64]
 Json = dict[str, Any]
 
 
-def handles(key: Key) -> Json:
-    """Return where the handles for pointing are at first: where it was pointed, or else where it was found."""
-    pointed = key.told.pointed.seen_from(*_corner(key))
-    scale, found = scale_of(key), _found_ends(key.examination)
+def handles(key: Key, n: int = 0) -> Json:
+    """Return where a photo's handles for pointing are at first: where it was pointed, or else where it was found."""
+    pointed = key.asked.pointed_in(n).seen_from(*_corner(key, n))
+    scale, _, blade, frame = found_in(key, n)
+    found = {} if blade is None or frame is None else _found_ends(blade, frame)
     corners = pointed.corners_px or (_corners(scale.outline_px) if scale is not None else None)
     return {
         "stop": pointed.stop_px or found.get("stop"),
@@ -36,11 +37,8 @@ def handles(key: Key) -> Json:
     }
 
 
-def _found_ends(examination: Examination | None) -> dict[str, Point]:
+def _found_ends(blade: Blade, frame: Frame) -> dict[str, Point]:
     """Stop and tip as they were found."""
-    if examination is None:
-        return {}
-    blade, frame = examination.blade, examination.frame
     ends = {"tip": _point(frame.axis_px[1])}
     if blade.stop == "shoulder":
         ends["stop"] = _point(frame.to_px(np.zeros(1), np.array([blade.width.mm]), "a")[0])
@@ -58,9 +56,12 @@ def _point(at: Array) -> Point:
     return round(float(at[0]), 1), round(float(at[1]), 1)
 
 
-def pointed_at(key: Key, what: str, at: Any) -> Pointed:  # noqa: ANN401  (whatever was sent)
-    """Return what is pointed at with one thing more or moved; raises ValueError or TypeError where that is no place."""
-    before, (left, top) = key.told.pointed, _corner(key)
+def pointed_at(key: Key, what: str, at: Any, n: int = 0) -> Pointed:  # noqa: ANN401  (whatever was sent)
+    """Return what is pointed at in a photo with one thing more or moved.
+
+    Raises ValueError or TypeError where that is no place.
+    """
+    before, (left, top) = key.asked.pointed_in(n), _corner(key, n)
 
     def place(sent: Any) -> Point:  # noqa: ANN401
         x, y = (float(one) for one in sent)
@@ -80,7 +81,7 @@ def pointed_at(key: Key, what: str, at: Any) -> Pointed:  # noqa: ANN401  (whate
     raise ValueError(what)
 
 
-def _corner(key: Key) -> tuple[int, int]:
-    """Where the photo's own corner is in the file's picture."""
-    frame = None if key.photo is None else key.photo.frame
+def _corner(key: Key, n: int) -> tuple[int, int]:
+    """Where a photo's own corner is in the file's picture."""
+    frame = key.photos[n].frame if key.photos else None
     return (0, 0) if frame is None else (frame.left_px, frame.top_px)

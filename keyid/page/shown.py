@@ -16,9 +16,11 @@ from starlette.responses import HTMLResponse, Response
 from keyid.cautions import CAUTIONS
 from keyid.comparison import ComparedCut, Comparison
 from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, hand_measurements
+from keyid.double_check import check_words
 from keyid.identify import Examination, Stage
 from keyid.length import Length
 from keyid.page.desks import Key
+from keyid.page.knowing import shown_of
 from keyid.page.marks import blade_view, marks
 from keyid.page.pointing import handles
 from keyid.pointed import NOTHING_POINTED
@@ -28,7 +30,7 @@ from keyid.reading_parse import parse_reading
 from keyid.remark import is_poor, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, percent, pointed_words
+from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words, same_words
 from keyid.told import NAMES
 
 Json = dict[str, Any]
@@ -92,7 +94,10 @@ def reading_now(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ())
     if not values:
         return Now(key.examination.reading, form, ())
     after, said = confirmed(form, profiles, values)
-    return Now(parse_reading(after, profiles), after, tuple(said))
+    before = key.examination.reading
+    reading = parse_reading(after, profiles)
+    reading = replace(reading, cautions=before.cautions, sending=before.sending, remarks=before.remarks)
+    return Now(reading, after, tuple(said))
 
 
 def examination_now(key: Key, profiles: Profiles) -> Examination | None:
@@ -101,26 +106,31 @@ def examination_now(key: Key, profiles: Profiles) -> Examination | None:
     return None if now is None or key.examination is None else replace(key.examination, reading=now.reading)
 
 
-def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = ()) -> Json:
-    """Return everything that changes on a key's page."""
+def state(key: Key, profiles: Profiles, trial: tuple[HandValue, ...] = (), n: int | None = None) -> Json:
+    """Return everything that changes on a key's page; ``n`` is the photo that is looked at."""
+    n = key.first if n is None else n
+    photo = key.photos[n] if key.photos else None
     now = reading_now(key, profiles, trial)
     report = None if now is None else _words(key, now)
     return {
         "version": key.version,
         "phase": phase(key),
         "line": verdict(key, profiles),
-        "photo": None if key.photo is None else [key.photo.width_px, key.photo.height_px],
-        "shown": "" if key.photo is None else key.photo.sha256,
-        "single": not key.further,
-        "marks": marks(key, None if now is None else now.reading),
-        "view": blade_view(key),
-        "handles": handles(key),
+        "photo": None if photo is None else [photo.width_px, photo.height_px],
+        "shown": "" if photo is None else photo.sha256,
+        "number": n,
+        "photos": [] if key.alone else [one.file for one in key.photos],
+        "marks": marks(key, None if now is None else now.reading, n),
+        "view": blade_view(key, n),
+        "before": key.examination is not None,
+        "handles": handles(key, n),
         "undo": bool(key.before),
-        "as_found": key.told.pointed != NOTHING_POINTED,
+        "as_found": key.asked.pointed_in(n) != NOTHING_POINTED,
         "steps": rendered("steps.html", steps=_steps(key), reading=key.measuring and now is None),
         "advice": rendered("advice.html", **_advice(key)),
-        "answer": rendered("answer.html", key=key, report=report, notes=_notes(now), **_refusal(key)),
-        "more": rendered("more.html", report=report),
+        "answer": rendered("answer.html", key=key, report=report, **_beside(key, now), **_refusal(key)),
+        "more": rendered("more.html", report=report, whole_key=() if now is None else now.reading.whole_key),
+        "known": rendered("known.html", **shown_of(key, profiles)),
         "confirm": rendered("values.html", **_confirm(key, profiles, now)),
         "next": _next(key, profiles, now),
     }
@@ -157,12 +167,20 @@ def _words(key: Key, now: Now) -> Report:
     return report_words(replace(key.examination, reading=now.reading), record(key))
 
 
-def _notes(now: Now | None) -> list[str]:
-    """What was pointed at by hand, and what the photos disagree on."""
+def _beside(key: Key, now: Now | None) -> Json:
+    """What the answer tells beside the report's words: notes, and the bitting's number in the code list."""
+    bitting = None if now is None else now.reading.bitting
+    return {"notes": _notes(key, now), "number": "" if bitting is None else bitting.code_number or ""}
+
+
+def _notes(key: Key, now: Now | None) -> list[str]:
+    """What a blank was checked for, what was pointed at by hand, and what the photos disagree on."""
     if now is None:
         return []
+    checked_blank = None if key.examination is None else key.examination.reading.checked
     by_hand = pointed_words(now.reading)
-    return [*([by_hand] if by_hand else []), *now.reading.notes]
+    checked = () if checked_blank is None else (check_words(checked_blank),)
+    return [*checked, *([by_hand] if by_hand else []), *now.reading.notes]
 
 
 def _refusal(key: Key) -> Json:
@@ -171,7 +189,8 @@ def _refusal(key: Key) -> Json:
         return {"todo": "", "point": ""}
     advice = key.error.advice
     todo = next((here for option, here in HERE.items() if option in advice), advice)
-    return {"todo": todo, "point": REPAIRS.get(key.error.code, "")}
+    together = not key.alone and len(key.measured) == len(key.photos)  # each can be measured, but they differ
+    return {"todo": todo, "point": "" if together else REPAIRS.get(key.error.code, "")}
 
 
 def _steps(key: Key) -> list[Json]:
@@ -266,15 +285,20 @@ def rendered(template: str, **shown: object) -> str:
 
 def compared_words(compared: Comparison) -> Json:
     """What the comparison of two keys says, in words and rows."""
-    cuts = [
-        (f"{cut.position.mm:.2f}", *(_limits(value, sign) for value, sign in _lengths(cut))) for cut in compared.cuts
-    ]
+    cuts = [_compared(cut) for cut in compared.cuts]
     notes = [note.replace("compare with --used", "tick “used” below") for note in compared.notes]
-    return {"same": percent(compared.same), "notes": notes, "cuts": cuts, "report": {"cautions": CAUTIONS}}
+    return {"said": same_words(compared.same), "notes": notes, "cuts": cuts, "report": {"cautions": CAUTIONS}}
 
 
-def _lengths(cut: ComparedCut) -> tuple[tuple[Length | None, str], ...]:
-    return (cut.old, ""), (cut.new, ""), (cut.difference, "+")
+def _compared(cut: ComparedCut) -> Json:
+    difference = cut.difference
+    return {
+        "position": f"{cut.position.mm:.2f}",
+        "old": _limits(cut.old, ""),
+        "new": _limits(cut.new, ""),
+        "difference": _limits(difference, "+"),
+        "apart": difference is not None and abs(difference.mm) > COVERAGE * difference.u_mm,
+    }
 
 
 def _limits(length: Length | None, sign: str) -> str:

@@ -22,6 +22,7 @@ from keyid.library import load_library
 from keyid.page.app import Entrance
 from keyid.page.app import Page as Served
 from tests.conftest import PROFILES, SAMPLES, truth
+from tests.end_to_end.test_refusals import LEVEL_SAMPLE, without_card
 from tests.unit.page_client import served
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
@@ -290,7 +291,7 @@ def lay_a_twin(served_page: Served, url: str) -> None:
     desk_id, _, key_id = url.split("/")[-3:]
     desk = next(desk for desk in served_page.desks.all() if desk.id == desk_id)
     twin, key = served_page.desks.add_key(desk, "twin.jpg"), desk.keys[key_id]
-    twin.photo, twin.examination, twin.measuring = key.photo, key.examination, False
+    twin.photos, twin.examination, twin.measuring = key.photos, key.examination, False
 
 
 def test_from_photo_to_comparison_with_keys_and_mouse(desk: Visitor, running: tuple[Served, str]) -> None:
@@ -313,10 +314,104 @@ def test_from_photo_to_comparison_with_keys_and_mouse(desk: Visitor, running: tu
     lay_a_twin(running[0], page.url)
     page.reload()
     page.get_by_role("link", name="twin.jpg is the old one").click()
-    expect(page.locator("h1")).to_contain_text(re.compile(r"The new key has the old one's bitting: (over )?9\d %"))
+    expect(page.locator("h1")).to_contain_text(re.compile(r"The new key has the old one's bitting \((over )?9\d\s%"))
     expect(page.locator("tbody tr").first).to_contain_text("+0.00")
     for n in (0, 1):
         expect(page.locator(".pair img").nth(n)).to_have_js_property("naturalWidth", 1600)
+    desk.accessible()
+    assert desk.complaints == []
+
+
+def test_what_is_known_of_the_key_is_weighed(phone: Visitor, tmp_path: Path) -> None:
+    """Known cuts, a code list from a file, a blank to check, keys left; and plain errors."""
+    page, true = phone.page, truth("flash-without-exif")
+    code = "-".join(cut["code"] for cut in true["cuts"])
+    phone.give(SAMPLES / "flash-without-exif.jpg")
+    blank, use = page.locator("#blank"), page.get_by_role("button", name="Use it")
+    blank.fill("no such blank")
+    use.tap()
+    expect(page.locator("#said")).to_contain_text("There is no blank “no such blank”")
+    blank.fill(true["profile"])
+    page.locator("#working_keys").fill("1")
+    page.get_by_text("Code list that the key is in").tap()
+    codes = tmp_path / "codes.txt"
+    codes.write_text("1-1-1-1-1\n" * 400_000)
+    page.set_input_files("#codes-file", codes)
+    expect(page.locator("#said")).to_contain_text("codes.txt is larger than 3 MB")
+    page.set_input_files("#codes-file", SAMPLES / "flash-without-exif.jpg")
+    expect(page.locator("#said")).to_contain_text("flash-without-exif.jpg is no text")
+    codes.write_text(f"{code} A77\nsome words of no list\n")
+    page.set_input_files("#codes-file", codes)
+    expect(page.locator("#codes")).not_to_have_value("")
+    use.tap()
+    expect(page.locator("#said")).to_contain_text("The code list, line 2: 'some words of no list' is not a bitting")
+    codes.write_text(f"{code} A77\n1-1-1-1-1 A78\n")
+    page.set_input_files("#codes-file", codes)
+    expect(page.locator("#codes")).to_have_value(codes.read_text())
+    use.tap()
+    expect(page.locator("#cuts")).to_contain_text("A code list of 2 bittings is in use.", timeout=READING_MS)
+    page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
+    expect(page.locator(".direction")).to_contain_text("In the code list: A77.")
+    expect(page.locator("#answer")).to_contain_text(f"The photo speaks for {true['profile']}")
+    expect(page.locator("#more")).to_contain_text("1 working key left")
+    assert page.locator("#said").inner_text() == ""
+    phone.accessible()
+
+    page.get_by_role("button", name="Take it out").tap()
+    expect(page.locator("#cuts")).not_to_contain_text("code list", timeout=READING_MS)
+    wrong = next(one for one in page.locator("#cuts option").all_inner_texts() if one not in ("?", code[0]))
+    page.locator('#cuts [name="1"]').select_option(wrong)
+    use.tap()
+    expect(page.locator("#answer .by-hand").last).to_contain_text(f"You told cut 1 as {wrong}", timeout=READING_MS)
+    page.reload()
+    expect(page.locator('#cuts [name="1"]')).to_have_value(wrong)
+    assert [one for one in phone.complaints if "400" not in one] == []  # Chromium tells each refused request
+
+
+def test_without_anything_of_known_size_proportions_count(desk: Visitor, tmp_path: Path) -> None:
+    page = desk.page
+    bare = tmp_path / "bare.jpg"
+    without_card().save(bare, quality=92)
+    desk.give(bare)
+    expect(page.locator("#answer h1")).to_contain_text("No bank card")
+    page.get_by_label("Nothing of known size lies in the photo").check()
+    page.get_by_role("button", name="Use it").click()
+    page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
+    assert page.locator(".code b").all_inner_texts() == [cut["code"] for cut in truth(LEVEL_SAMPLE)["cuts"]]
+    expect(page.locator("#answer")).to_contain_text("a photo with a card would decide")
+    desk.accessible()
+    assert desk.complaints == []
+
+
+def test_pointing_repairs_one_of_several_photos(desk: Visitor, tmp_path: Path) -> None:
+    page, true = desk.page, truth("flash-without-exif")
+    right = true["detail"]["key"]["points"]["shoulder_edge_A"]["px_upper_face"]
+    desk.give(SAMPLES / "flash-without-exif.jpg")
+    page.get_by_role("link", name="All keys").click()
+    page.wait_for_load_state("load")
+    desk.give(covered("flash-without-exif", tmp_path))
+    page.get_by_role("link", name="All keys").click()
+    page.wait_for_load_state("load")
+    for name in ("flash-without-exif.jpg", "covered.jpg"):
+        page.get_by_label(name, exact=True).check()
+    page.get_by_role("button", name="Read them together").click()
+    page.wait_for_url("**/key/*")
+    page.wait_for_selector('#key[data-phase="read"], #key[data-phase="refused"]', timeout=READING_MS)
+    expect(page.locator("#answer h1")).to_contain_text("they show two keys, or one was misread")
+    desk.accessible()
+    page.get_by_role("button", name="2: covered.jpg").click()
+    expect(page.get_by_role("button", name="2: covered.jpg")).to_have_attribute("aria-pressed", "true")
+    page.locator("#view").focus()
+    page.keyboard.press("b")
+    page.locator('#point [data-point="stop"]').click()
+    page.mouse.click(*on_screen(desk, right))
+    page.wait_for_selector(".by-hand", timeout=READING_MS)
+    page.wait_for_selector('#key[data-phase="read"]', timeout=READING_MS)
+    expect(page.locator(".by-hand").first).to_contain_text("the stop in covered.jpg (±")
+    assert page.locator(".code b").all_inner_texts() == [cut["code"] for cut in true["cuts"]]
+    expect(page.locator("#as-found")).to_be_enabled()
+    page.get_by_role("button", name="1: flash-without-exif.jpg").click()
+    expect(page.locator("#as-found")).to_be_disabled()  # nothing is pointed at in this one
     desk.accessible()
     assert desk.complaints == []
 
@@ -353,13 +448,11 @@ def test_the_ways_in_are_accessible(browser: Browser, address: str) -> None:
         visitor.context.close()
 
 
-def test_two_tabs_show_the_same_keys(desk: Visitor, tmp_path: Path) -> None:
-    text = tmp_path / "shopping.jpg"
-    text.write_text("two keys, one lock")
-    desk.give(text)
+def test_two_tabs_show_the_same_keys(desk: Visitor) -> None:
+    desk.give(SAMPLES / "two-keys.jpg")
     second = desk.context.new_page()
     second.goto(desk.page.url)
-    expect(second.locator("#answer h1")).to_have_text("This file is damaged or is not a photo.")
+    expect(second.locator("#answer h1")).to_have_text("There is more than one key in this photo.")
     second.get_by_role("button", name="Forget this key").click()
     second.wait_for_selector("#give")
     desk.page.get_by_role("button", name="Read again").click()

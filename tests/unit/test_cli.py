@@ -17,6 +17,7 @@ import keyid
 from keyid import identify
 from keyid.cli import main
 from keyid.errors import PhotoError, ProfileError
+from keyid.pointed import NOTHING_POINTED, Pointed
 from tests.unit.example_examination import examination
 
 HELP_SECONDS = 1.0  # the goal is 0.25 s on a free machine; tests share theirs
@@ -193,13 +194,35 @@ def test_several_photos_are_read_as_one_key_only_when_told(
     again.write_bytes(photo.read_bytes())
     asked: list[object] = []
 
-    def together(photos: object, **_: object) -> object:
+    pointed: list[object] = []
+
+    def together(photos: object, **options: object) -> object:
         asked.append(photos)
+        pointed.append(options["pointed"])
         return examination()
 
     monkeypatch.setattr(identify, "examine_together", together)
     assert run("read", photo, again, "--same-key").exit_code == 0
     assert asked == [(photo, again)]
+    assert pointed[-1] == (NOTHING_POINTED, NOTHING_POINTED)
+    points = ("--stop", "2:12,34", "--key", "2:5,6", "--tip", "1:7,8", "--within", "4")
+    assert run("read", photo, again, "--same-key", *points).exit_code == 0
+    assert pointed[-1] == (
+        Pointed(tip_px=(7, 8), u_px=4),
+        Pointed(stop_px=(12, 34), key_px=(5, 6), u_px=4),
+    )
+    for options, said in (
+        (("--stop", "12,34"), "in which photo"),
+        (("--stop", "3:12,34"), "no photo 3"),
+        (("--stop", "0:12,34"), "not a point"),
+        (("--stop", "2:1,2", "--stop", "2:3,4"), "twice"),
+        (("--corners", "1:1,2", "2:3,4", "5,6", "7,8"), "in one photo"),
+    ):
+        refused = run("read", photo, again, "--same-key", *options)
+        assert refused.exit_code == 2
+        assert said in refused.stderr
+    alone = run("read", photo, "--stop", "2:12,34")
+    assert (alone.exit_code, "no photo 2" in alone.stderr) == (2, True)
     for wrong in ((photo, again), (photo, "--same-key"), (photo, photo, "--same-key")):
         refused = run("read", *wrong)
         assert refused.exit_code == 2

@@ -56,7 +56,7 @@ def test_a_key_that_is_not_used_is_forgotten() -> None:
     desks = Desks(clock)
     desk = desks.add()
     used, unused = desks.add_key(desk, "used.jpg"), desks.add_key(desk, "unused.jpg")
-    unused.photo = photo()
+    unused.photos = (photo(),)
     clock.now = UNUSED_S - 1
     desks.key(desk, used.id)
     desks.forget_unused()
@@ -107,9 +107,9 @@ def test_all_photos_together_have_a_limit() -> None:
     desks = Desks()
     key = desks.add_key(desks.add(), "key.jpg")
     half = photo(1000, MOST_PIXELS // 2000)
-    key.photo = half
+    key.photos = (half,)
     assert desks.room_for(half)
-    desks.add_key(desks.add(), "other.jpg").photo = photo(1, 1)
+    desks.add_key(desks.add(), "other.jpg").photos = (photo(1, 1),)
     assert not desks.room_for(half)
 
 

@@ -223,8 +223,7 @@ def test_odd_requests_are_refused_in_words(browser: Client, desk: str, typed: by
         ({"coin": "moon dollar"}, "is not among the coins known here"),
         ({"reference": "coin"}, "Tell which coin it is"),
         ({"reference": "paper"}, "Tell which sheet of paper it is"),
-        ({"thickness": "thick"}, "is not a length such as"),
-        ({"thickness": "22"}, "between 0.8 and 5 mm"),
+        ({"bar": "long"}, "is not a length such as"),
         ({"bar": "1,0"}, "between 80 and 120 mm"),
     ],
 )
@@ -234,6 +233,36 @@ def test_what_is_told_wrongly_is_answered_in_words(
     answer = browser.post(f"{desk}key/{give(browser, desk)}/told", json.dumps(told).encode())
     assert answer.status == 400
     assert sentence in answer.json()["said"]
+
+
+@pytest.mark.parametrize(
+    ("known", "sentence"),
+    [
+        ({"thickness": "thick"}, "is not a length such as"),
+        ({"thickness": "22"}, "between 0.8 and 5 mm"),
+        ({"blank": "moon-1"}, "There is no blank “moon-1”"),
+        ({"cuts": {"1": "deep!"}}, "is not a cut and its code"),
+        ({"cuts": {"0": "1"}}, "is not a cut and its code"),
+        ({"cuts": {"19": "1"}}, "No known blade has these cuts"),
+        ({"working_keys": "-1"}, "as a number, 0 to 100"),
+        ({"codes": "3-5-2\nnot a bitting at all"}, "The code list, line 2: 'not a bitting at all' is not a bitting"),
+        ({"codes": "\x00\uffff" * 999}, "The code list, line 1"),
+        ({"codes": "# nothing"}, "The code list holds no bitting"),
+        ({"codes": "1" * 3_100_000}, "larger than 3 MB"),
+    ],
+)
+def test_what_cant_be_known_is_answered_in_words(
+    browser: Client, desk: str, known: dict[str, object], sentence: str
+) -> None:
+    answer = browser.post(f"{desk}key/{give(browser, desk)}/known", json.dumps(known).encode())
+    assert answer.status in (400, 413)
+    assert sentence in answer.json()["said"]
+    assert len(answer.json()["said"]) < 250
+
+
+def test_what_is_no_object_is_refused(browser: Client, desk: str) -> None:
+    answer = browser.post(f"{desk}key/{give(browser, desk)}/known", b"{")
+    assert (answer.status, answer.json()["said"]) == (400, "What was sent can't be read.")
 
 
 @pytest.mark.parametrize("keys", [None, [], ["guessed", "guessed"], 7, [None]])

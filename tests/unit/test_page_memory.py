@@ -57,7 +57,7 @@ def test_nothing_of_a_refused_photo_stays(running: tuple[Page, str]) -> None:
 def test_forgetting_ends_a_reading(running: tuple[Page, str], monkeypatch: pytest.MonkeyPatch) -> None:
     entered, go_on, after = [], [], []
 
-    def slowly(photo: object, library: object, told: object, stages: Callable[..., object]) -> None:
+    def slowly(photo: object, library: object, told: object, stages: Callable[..., object], *_: object) -> None:
         """A reading of two stages that waits between them."""
         stages("scale", lambda: entered.append(1))
         soon(lambda: bool(go_on))

@@ -11,7 +11,6 @@ from keyid.frame import Frame
 from keyid.page.desks import Key
 from keyid.page.marks import blade_view
 from keyid.page.pointing import handles, pointed_at
-from keyid.told import Told
 from tests.unit.example_examination import LENGTH_MM, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 
 BARS = Frame(30, 200, 900, 1000)
@@ -22,7 +21,7 @@ def key(frame: Frame | None = None) -> Key:
     """A key that was read, as in the file's whole picture or within a screenshot's bars."""
     made = examination()
     photo = replace(made.photo, frame=frame)
-    read = Key("id", "key.jpg", 0.0, photo=photo, examination=replace(made, photo=photo))
+    read = Key("id", "key.jpg", 0.0, photos=(photo,), examination=replace(made, photo=photo))
     read.done["scale"] = made.scale
     return read
 
@@ -40,7 +39,7 @@ def test_places_are_the_photos_and_what_is_told_the_files() -> None:
     assert blade_view(read) == blade_view(key())
     pointed = pointed_at(read, "stop", [310.5, 120])
     assert pointed.stop_px == (340.5, 320.0)
-    read.told = Told(pointed=pointed)
+    read.asked = read.asked.with_pointed(0, pointed)
     assert handles(read)["stop"] == (310.5, 120.0)
 
 

@@ -15,24 +15,32 @@ const photo = new PhotoView(byId("view"), { touched: choose });
 const pointing = new Pointing(photo, { help: byId("help"), done: pointed });
 let now = null;
 let chosen = 0;
+let looked = null; // which of several photos; null for the one that is shown first
 let newest = 0; // of the questions asked while typing
+
+const news = (seen) => `${id}/now?seen=${seen}${looked === null ? "" : `&photo=${looked}`}`;
+const send = (place, what) => tell(`${id}/${place}`, looked === null ? what : { ...what, photo: looked });
 
 function show(next) {
   now = next;
   if (now.photo && photo.shown !== now.shown) {
     photo.shown = now.shown; // of several photos of one key another may be shown once it is read
-    photo.load(`${id}/photo.jpg`, now.photo).then(() => now.view && photo.blade(now.view));
+    photo.load(`${id}/photo.jpg?photo=${now.number}`, now.photo).then(() => now.view && photo.blade(now.view));
   }
   const measuring = now.phase === "measuring";
   byId("key").dataset.phase = now.phase;
   fill("steps", now.steps);
-  byId("steps").hidden = now.phase === "read" || (measuring && now.view !== null);
+  byId("steps").hidden = now.phase === "read" || (measuring && now.before);
   for (const part of ["answer", "more", "advice"]) fill(part, now[part]);
   if (byId("news").textContent !== now.line) byId("news").textContent = now.line; // read out by screen readers
   fill("values", now.confirm);
+  fill("cuts", now.known);
   byId("confirm").hidden = byId("take").hidden = now.phase !== "read";
-  byId("tell").hidden = byId("point").hidden = now.view === null && measuring;
-  if (!now.single) byId("point").hidden = true; // places are of one photo
+  const unopened = !now.photo && !measuring; // no photo: nothing to see, to point at or to read again
+  byId("seen").hidden = unopened;
+  byId("tell").hidden = byId("knowing").hidden = byId("point").hidden = unopened || (measuring && !now.before);
+  byId("photos").hidden = !now.photos.length;
+  byId("photos").replaceChildren(...now.photos.map(photoButton));
   byId("undo").disabled = !now.undo;
   byId("as-found").disabled = !now.as_found;
   photo.show(now.marks);
@@ -50,6 +58,31 @@ function fill(place, html) {
   box.querySelectorAll("details").forEach((one, n) => (one.open = open[n] || false));
 }
 
+// Of several photos of one key each can be looked at, and pointed at.
+function photoButton(file, n) {
+  const button = document.createElement("button");
+  button.type = "button";
+  button.className = "quiet";
+  button.dataset.photo = n;
+  button.setAttribute("aria-pressed", String(n === now.number));
+  button.textContent = `${n + 1}: ${file}`;
+  return button;
+}
+
+byId("photos").addEventListener("click", async (event) => {
+  const button = event.target.closest("[data-photo]");
+  if (!button) return;
+  looked = Number(button.dataset.photo);
+  pointing.end();
+  pressed();
+  try {
+    show(await ask(news(-1)));
+    byId("photos").querySelector(`[data-photo="${looked}"]`)?.focus();
+  } catch (error) {
+    failed(error);
+  }
+});
+
 function swatch({ colour, said }) {
   const line = document.createElement("li");
   line.innerHTML = '<svg width="22" height="8" aria-hidden="true"><rect width="22" height="8" rx="3"/></svg>';
@@ -63,7 +96,7 @@ async function follow() {
   try {
     do {
       const before = now?.view;
-      show(await ask(`${id}/now?seen=${now ? now.version : -1}`));
+      show(await ask(news(now ? now.version : -1)));
       if (now.view && !before && photo.picture) photo.blade(now.view);
     } while (now.phase === "measuring");
   } catch (error) {
@@ -122,7 +155,7 @@ async function pointed(asked) {
   if (!asked) return;
   try {
     say("");
-    show(await tell(`${id}/pointed`, asked));
+    show(await send("pointed", { photo: now.number, ...asked }));
     await follow();
   } catch (error) {
     failed(error);
@@ -167,7 +200,7 @@ async function weigh(keep) {
   const empty = !typed.value.trim();
   const value = { field: field.value, typed: typed.value, unit: unit(), keep };
   try {
-    const next = await (empty ? ask(`${id}/now?seen=-1`) : tell(`${id}/values`, value));
+    const next = await (empty ? ask(news(-1)) : send("values", value));
     if (mine !== newest) return; // something newer is being typed
     say("");
     if (keep) typed.value = "";
@@ -191,7 +224,7 @@ byId("values").addEventListener("click", async (event) => {
   const drop = event.target.closest("[data-drop]")?.dataset.drop;
   if (!drop) return;
   try {
-    show(await tell(`${id}/values`, { drop }));
+    show(await send("values", { drop }));
   } catch (error) {
     failed(error);
   }
@@ -203,12 +236,51 @@ byId("telling").addEventListener("submit", async (event) => {
   event.preventDefault();
   try {
     say("");
-    const told = ["coin", "reference", "paper", "bar", "thickness"].map((name) => [name, byId(name).value]);
-    show(await tell(`${id}/told`, Object.fromEntries(told)));
+    const told = ["coin", "reference", "paper", "bar"].map((name) => [name, byId(name).value]);
+    show(await send("told", Object.fromEntries(told)));
     follow();
   } catch (error) {
     failed(error);
   }
+});
+
+// What is known of the key
+
+const mostCodes = Number(byId("known").dataset.mostCodes);
+
+async function know(codes) {
+  const cuts = [...byId("cuts").querySelectorAll("select")].map((one) => [one.name, one.value]);
+  const known = { cuts: Object.fromEntries(cuts), without_scale: byId("without_scale")?.checked || false };
+  for (const name of ["blank", "thickness", "working_keys"]) known[name] = byId(name).value;
+  if (codes !== undefined) known.codes = codes; // untold: the list before stays
+  try {
+    say("");
+    show(await send("known", known));
+    byId("codes").value = "";
+    follow();
+  } catch (error) {
+    failed(error);
+  }
+}
+
+byId("known").addEventListener("submit", (event) => {
+  event.preventDefault();
+  know(byId("codes").value.trim() ? byId("codes").value : undefined);
+});
+byId("cuts").addEventListener("click", (event) => {
+  if (event.target.closest("#drop-codes")) know("");
+});
+byId("codes-file").addEventListener("change", async (event) => {
+  const [file] = event.target.files;
+  event.target.value = "";
+  if (!file) return;
+  if (file.size > mostCodes) {
+    say(`${file.name} is larger than ${mostCodes / 1e6} MB: that is no code list.`);
+    return;
+  }
+  const text = await file.text(); // stays on this page until it is used
+  if (text.includes("\0")) say(`${file.name} is no text. Give a list with one bitting a line.`);
+  else byId("codes").value = text;
 });
 
 for (const name of ["asked_by", "authority"]) {

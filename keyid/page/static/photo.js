@@ -14,6 +14,7 @@ const ZOOM_STEP = 1.4;
 const SMOOTH_BELOW = 4; // larger pixels are shown as squares
 const TOOLS_PX = 54; // of the buttons at the bottom, kept free
 const LABELS_PX = 90; // of the words above and below the blade
+const OUT_PX = 30; // a mark further out of the picture has no words in it
 const LETTER_PX = 10; // of a label, about
 const FEW = 0.45; // below that zoom the picture made smaller before is drawn, which is faster and has no moiré
 
@@ -37,22 +38,26 @@ export class PhotoView {
   }
 
   async load(address, size) {
-    this.size = size;
+    this.size ||= size;
     const answer = await fetch(address);
     if (!answer.ok) return;
-    const data = await answer.blob();
-    this.picture?.close();
-    this.picture = await createImageBitmap(data);
-    this.share = this.picture.width / size[0]; // the picture may have fewer pixels than the photo
-    const few = { resizeWidth: Math.max(1, Math.round(this.picture.width / 3)), resizeQuality: "high" };
-    this.small = await createImageBitmap(this.picture, few);
+    const picture = await createImageBitmap(await answer.blob());
+    const few = { resizeWidth: Math.max(1, Math.round(picture.width / 3)), resizeQuality: "high" };
+    const small = await createImageBitmap(picture, few);
+    this.close(); // the one before is drawn until this one is there
+    [this.picture, this.small, this.size] = [picture, small, size];
+    this.share = picture.width / size[0]; // the picture may have fewer pixels than the photo
     this.whole();
   }
 
-  clear() {
+  close() {
     this.picture?.close();
     this.small?.close();
     this.picture = this.small = null;
+  }
+
+  clear() {
+    this.close();
     this.marks = [];
     this.draw();
   }
@@ -130,6 +135,7 @@ export class PhotoView {
 
   // Marks are drawn twice, dark and wide below, so that they are seen on any ground.
   drawMarks() {
+    if (!this.wide || !this.size) return; // nothing is laid out yet
     const drawn = [];
     for (const width of [5, 2.2]) {
       for (const mark of this.marks) {
@@ -148,6 +154,7 @@ export class PhotoView {
       if (!mark.label) continue;
       const line = mark.lines[0].slice(-2).map((place) => this.toScreen(place));
       const away = Math.hypot(line[1][0] - line[0][0], line[1][1] - line[0][1]) || 1;
+      if (this.isOut(line[1])) continue; // words are moved in from the rim only, not from far away
       const along = [(line[1][0] - line[0][0]) / away, (line[1][1] - line[0][1]) / away];
       const half = (LETTER_PX * this.rem * mark.label.length) / 2 + 4;
       const out = 6 + half * Math.abs(along[0]) + 8 * Math.abs(along[1]);
@@ -173,6 +180,10 @@ export class PhotoView {
     const root = this.marks.find((mark) => mark.cut === cut);
     if (root) this.bringIn(middle(root.lines[0]));
     this.draw();
+  }
+
+  isOut([x, y]) {
+    return x < -OUT_PX || y < -OUT_PX || x > this.wide + OUT_PX || y > this.high + OUT_PX;
   }
 
   // Moves a place into the picture, where it is out of it.

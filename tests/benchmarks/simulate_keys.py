@@ -2,6 +2,9 @@
 
 Usage: python -m tests.benchmarks.simulate_keys PROFILES_DIR [--keys N] [--seed N]
 
+A key depends on its seed and number only, so many can be run in parts: ``--first 5000 --keys 5000 --save part.jsonl``
+keeps each key's outcome, ``--keys 0 --load *.jsonl`` adds up what was kept.
+
 Keys are drawn from the library (and one in ten from a family that is in no file), made with scatter, worn, copied off
 their stop, and "measured" with all that goes wrong in a photo (`tests.benchmarks.faults`).  All shares and sizes are
 guesses (no source) that bracket what photos of rendered keys showed.
@@ -10,10 +13,11 @@ guesses (no source) that bracket what photos of rendered keys showed.
 from __future__ import annotations
 
 import argparse
+import json
 import math
 import time
-from collections import Counter
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import asdict, dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -21,12 +25,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import grey_opening
 
-from keyid.bitting import read_bitting
+from keyid.bitting import UNREAD, group_probability, read_bitting
 from keyid.blade import Blade
 from keyid.length import Length
 from keyid.library import load_library
 from keyid.profile import Profile, same_outline
 from keyid.ranking import Ranking, rank
+from keyid.reading import BittingFacts
 from keyid.shape_ranking import rank_by_shape
 from keyid.unscaled import LEAN_U_RAD, sized
 from tests.benchmarks.faults import TrueEdges, measure
@@ -36,7 +41,10 @@ Array = NDArray[np.float64]
 STEP_MM = 0.05
 FOREIGN_P, UNCUT_P, WORN_P, COPY_P = 0.10, 0.05, 0.3, 0.12
 ROOT_SD_MM, POSITION_SD_MM = 0.015, 0.02
-WORN_MM = 0.03  # a key that has lost more counts as worn
+WEAR_CLASSES_MM = (0.0, 1e-9, 0.03, 0.06, 0.1, 0.5)  # keys are told of apart by it: unworn ones first
+UNCUT_MM = 0.01  # a root that near to the full width is none
+REFUSED_P = 0.5  # of none of these
+SURE_CUT_P, SURE_KEY_P = 0.95, 0.9  # stated firmly: few may be wrong
 
 
 @dataclass(frozen=True)
@@ -46,7 +54,8 @@ class MadeKey:
     profile: Profile
     foreign: bool
     uncut: bool
-    worn: bool
+    alike: bool  # a foreign one: has a listed blade's size
+    wear_mm: float
     codes: tuple[str, ...]
     roots_mm: Array
     positions_mm: Array
@@ -65,8 +74,8 @@ def legal_codes(rng: np.random.Generator, profile: Profile) -> Array:
             return codes
 
 
-def foreign_profile(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> Profile:
-    """Change a listed blade into one that is in no file: cuts elsewhere, other depths, often another size."""
+def foreign_profile(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> tuple[bool, Profile]:
+    """Change a listed blade into one that is in no file: cuts elsewhere, other depths, and (or not) another size."""
     base = profiles[rng.integers(len(profiles))]
     alike = rng.random() < 0.5
     width = base.width_mm if alike else base.width_mm + rng.choice([-1, 1]) * rng.uniform(0.2, 0.9)
@@ -79,7 +88,7 @@ def foreign_profile(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> 
     top = width - (base.width_mm - base.roots_mm[0])
     roots = tuple(top - step * n for n in range(len(base.roots_mm)))
     length = base.length_mm if alike else (base.length_mm or 30) + rng.uniform(-2, 2)
-    return replace(base, id="foreign", width_mm=width, length_mm=length, positions_mm=positions, roots_mm=roots)
+    return alike, replace(base, id="foreign", width_mm=width, length_mm=length, positions_mm=positions, roots_mm=roots)
 
 
 def tip_limit(rng: np.random.Generator, from_tip: Array, width: float) -> tuple[Array, Array]:
@@ -97,7 +106,7 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
     """Make one key."""
     foreign = rng.random() < FOREIGN_P
     uncut = not foreign and rng.random() < UNCUT_P
-    profile = foreign_profile(rng, profiles) if foreign else profiles[rng.integers(len(profiles))]
+    alike, profile = foreign_profile(rng, profiles) if foreign else (False, profiles[rng.integers(len(profiles))])
     width = max(profile.width_mm + rng.normal(0, profile.width_sd_mm or 0.0), profile.roots_mm[0])
     length = profile.length_mm or 30.0
     codes = legal_codes(rng, profile)
@@ -122,7 +131,8 @@ def make_key(rng: np.random.Generator, profiles: tuple[Profile, ...]) -> MadeKey
         profile,
         foreign,
         uncut,
-        wear > WORN_MM,
+        alike,
+        wear,
         names,
         np.mean(roots, axis=0),
         np.mean(places, axis=0),
@@ -138,7 +148,7 @@ def make_cuts(
 ) -> tuple[Array, Array]:
     """Roots and positions of one edge as made and worn; a root at full width stays uncut."""
     nominal = np.asarray(profile.roots_mm)[codes]
-    uncut = nominal > width - 0.01
+    uncut = nominal > width - UNCUT_MM
     root = nominal + rng.normal(0, ROOT_SD_MM, len(codes)) - wear * np.maximum(0, rng.normal(1, 0.3, len(codes)))
     place = np.asarray(profile.positions_mm) + shift + rng.normal(0, POSITION_SD_MM, len(codes))
     return np.where(uncut, width, root), np.where(uncut, profile.positions_mm, place)
@@ -149,7 +159,7 @@ def cut_edge(x: Array, height: Array, width: float, roots: Array, places: Array,
     slope = 1 / math.tan(math.radians((profile.angle_deg or 90) / 2))
     for root, place in zip(roots, places, strict=True):
         flank = root + np.maximum(0, np.abs(x - place) - (profile.flat_mm or 0.8) / 2) * slope
-        height = np.minimum(height, np.where(root > width - 0.01, np.inf, flank))
+        height = np.minimum(height, np.where(root > width - UNCUT_MM, np.inf, flank))
     return height
 
 
@@ -159,109 +169,185 @@ def edges_of(key: MadeKey) -> TrueEdges:
     return TrueEdges(key.profile.stop, edges, key.length_mm, key.width_mm, key.x_mm, key.heights_mm)
 
 
-class Score:
-    """What many readings add up to."""
+@dataclass(frozen=True)
+class Outcome:
+    """What was told of one key, against what is true.
 
-    def __init__(self) -> None:
-        self.count: Counter[str] = Counter()
-        self.cut_p: list[float] = []
-        self.cut_right: list[bool] = []
-        self.key_p: list[float] = []
-        self.key_right: list[bool] = []
-        self.blade_p: list[float] = []
-        self.blade_right: list[bool] = []
-        self.z: dict[str, list[float]] = {"root": [], "position": []}
-        self.error: dict[str, list[float]] = {"root": [], "position": []}
-        self.seconds: list[float] = []
-        self.notes: list[str] = []
+    Attributes
+    ----------
+    name : str
+        Seed and number of the key.
+    kind : str
+        "cut" or "uncut" of a listed blade; "alike" or "other", of a blade in no file, of a listed one's size or not.
+    wear_mm : float
+        Metal worn off its roots in the mean.
+    seen_wrong : str
+        What the measuring got wrong before ranking: "stop", "edges", or nothing.
+    none_p : float
+        Of none of these.
+    blade : str
+        Profile taken for the likeliest.
+    blade_p, blade_right : float, bool
+        Of its group.
+    cuts : tuple of (float, bool)
+        Probability and truth of each cut's code, one more for each cut too many.
+    key_p, key_right : float, bool
+        Of the whole bitting.  None where none could be told: an uncut key, a foreign one that was refused.
+    roots, positions : tuple of (float, float)
+        Error and its standard uncertainty in mm, where the blade was right.
+    seconds : float
+        CPU of the ranking.
+    """
 
-    def add(self, key: MadeKey, blade: Blade, ranking: Ranking, name: str) -> None:
-        """Count one key."""
-        none = ranking.none_of_these
-        if key.foreign:
-            self.count["foreign"] += 1
-            self.count["foreign recognised"] += none >= 0.5
-            first = ranking.candidates[0]
-            if none < 0.5:
-                self.notes.append(f"{name}: foreign {none:.2f} taken for {first.profile.id} {first.probability:.2f}")
-            self._cuts(key, blade, ranking, False)
-            return
-        first = ranking.candidates[0]
-        right = looks_same(first.profile, key)
-        self.count["listed"] += 1
-        self.count["refused"] += none >= 0.5
-        self.count["first"] += right
-        self.blade_p.append(sum(c.probability for c in ranking.candidates if c.group == first.group))
-        self.blade_right.append(right)
-        if not right or none >= 0.5:
-            told = f"none {none:.2f} first {first.profile.id} {self.blade_p[-1]:.2f}"
-            self.notes.append(f"{name}: {key.profile.id} {told}")
-        self._cuts(key, blade, ranking, right)
+    name: str
+    kind: str
+    wear_mm: float
+    seen_wrong: str
+    none_p: float
+    blade: str
+    blade_p: float
+    blade_right: bool
+    cuts: tuple[tuple[float, bool], ...]
+    key_p: float | None
+    key_right: bool
+    roots: tuple[tuple[float, float], ...]
+    positions: tuple[tuple[float, float], ...]
+    seconds: float
 
-    def _cuts(self, key: MadeKey, blade: Blade, ranking: Ranking, right: bool) -> None:
-        bitting = read_bitting(ranking, blade)
-        if key.uncut or (key.foreign and bitting is None):
-            return
-        order = slice(None, None, 1 if key.profile.stop_first else -1)
-        codes = key.codes[order]
-        n = len(codes)
-        if bitting is None:
-            self.cut_p += [0.0] * n
-            self.cut_right += [False] * n
-            self._key(key, 0.0, False)
-            return
-        got = bitting.cuts
-        hits = [right and cut.code == code for cut, code in zip(got, codes, strict=False)]
-        self.cut_p += [cut.probability for cut in got]
-        self.cut_right += hits + [False] * (len(got) - len(hits))
-        self._key(key, bitting.probability, right and all(hits))
-        if right:
-            self._lengths(key, bitting.cuts, order)
+    @property
+    def listed(self) -> bool:
+        """Whether the key's blade is in a file."""
+        return self.kind in ("cut", "uncut")
 
-    def _key(self, key: MadeKey, p: float, right: bool) -> None:
-        """Count a whole bitting; of keys of listed blades also worn ones and others apart."""
-        self.key_p.append(p)
-        self.key_right.append(right)
-        if not key.foreign:
-            kind = "worn" if key.worn else "unworn"
-            self.count[kind] += 1
-            self.count[f"{kind} right"] += right
+    @property
+    def refused(self) -> bool:
+        """Whether no listed blade was taken for it."""
+        return self.none_p >= REFUSED_P
 
-    def _lengths(self, key: MadeKey, cuts: tuple[object, ...], order: slice) -> None:
-        for cut, root, place in zip(cuts, key.roots_mm[order], key.positions_mm[order], strict=True):
-            if root > key.width_mm - 0.01 or cut.code == "?":
-                continue
-            for name, length, true in (("root", cut.root, root), ("position", cut.position, place)):
-                self.error[name].append(length.mm - true)
-                self.z[name].append((length.mm - true) / length.u_mm)
 
-    def lines(self) -> list[str]:
-        """The figures."""
-        c, sure = self.count, np.array(self.cut_p) >= 0.95
-        sure_key, key_right = np.array(self.key_p) >= 0.9, np.array(self.key_right)
-        cut_right = np.array(self.cut_right)
-        out = [
-            f"blade first      {c['first'] / c['listed']:.4f} of {c['listed']}",
-            f"listed refused   {c['refused'] / c['listed']:.4f}",
-            f"foreign known    {c['foreign recognised'] / max(c['foreign'], 1):.4f} of {c['foreign']}",
-            f"cuts right       {cut_right.mean():.4f} of {len(cut_right)}",
-            f"keys right       {np.mean(self.key_right):.4f} of {len(self.key_right)}",
-            f"  worn right     {c['worn right'] / max(c['worn'], 1):.4f} of {c['worn']}, others "
-            f"{c['unworn right'] / max(c['unworn'], 1):.4f} of {c['unworn']}",
-            f"sure cuts wrong  {1 - cut_right[sure].mean():.4f} of {sure.sum()} (stated >= 0.95)",
-            f"sure keys wrong  {1 - key_right[sure_key].mean():.4f} of {sure_key.sum()} (stated >= 0.9)",
-            f"calibration      cuts {ece(self.cut_p, self.cut_right):.4f} keys {ece(self.key_p, self.key_right):.4f} "
-            f"blades {ece(self.blade_p, self.blade_right):.4f}",
+def outcome(key: MadeKey, blade: Blade, ranking: Ranking, name: str, seconds: float) -> Outcome:
+    """What the ranking told of a key."""
+    first = ranking.candidates[0]
+    right = not key.foreign and looks_same(first.profile, key)
+    bitting = read_bitting(ranking, blade)
+    cuts, key_p = _cuts(key, bitting, right)
+    order = slice(None, None, 1 if key.profile.stop_first else -1)
+    read = (
+        [
+            (cut, root, place)
+            for cut, root, place in zip(bitting.cuts, key.roots_mm[order], key.positions_mm[order], strict=True)
+            if root <= key.width_mm - UNCUT_MM and cut.code != UNREAD
         ]
-        out += [*reliability("cuts", self.cut_p, self.cut_right), *reliability("keys", self.key_p, self.key_right)]
-        for name, z in self.z.items():
-            a, e = np.abs(z), np.array(self.error[name])
-            out.append(
-                f"{name:<16} RMS {np.sqrt(np.mean(e**2)):.4f} median {np.median(np.abs(e)):.4f} "
-                f"in 1 u {np.mean(a <= 1):.3f} in 1.96 u {np.mean(a <= 1.96):.3f}"
+        if right and bitting is not None and not key.uncut
+        else []
+    )
+    edges = None if key.uncut else key.profile.edges
+    wrong = "stop" if blade.stop != key.profile.stop else "edges" if blade.edges != edges else ""
+    return Outcome(
+        name,
+        _kind(key),
+        key.wear_mm,
+        wrong,
+        ranking.none_of_these,
+        first.profile.id,
+        group_probability(ranking, first.group),
+        right,
+        cuts,
+        key_p,
+        key_p is not None and right and bitting is not None and all(hit for _, hit in cuts),
+        tuple((cut.root.mm - float(root), cut.root.u_mm) for cut, root, _ in read),
+        tuple((cut.position.mm - float(place), cut.position.u_mm) for cut, _, place in read),
+        seconds,
+    )
+
+
+def _kind(key: MadeKey) -> str:
+    if key.foreign:
+        return "alike" if key.alike else "other"
+    return "uncut" if key.uncut else "cut"
+
+
+def _cuts(
+    key: MadeKey, bitting: BittingFacts | None, right: bool
+) -> tuple[tuple[tuple[float, bool], ...], float | None]:
+    """Probability and truth of each cut, and the whole bitting's probability; nothing where none could be told."""
+    if key.uncut or (key.foreign and bitting is None):
+        return (), None
+    codes = key.codes if key.profile.stop_first else key.codes[::-1]
+    if bitting is None:
+        return ((0.0, False),) * len(codes), 0.0
+    told = [(cut.probability, cut.code) for cut in bitting.cuts]
+    hits = [right and code == true for (_, code), true in zip(told, codes, strict=False)]
+    hits += [False] * (len(told) - len(hits))
+    return tuple((p, hit) for (p, _), hit in zip(told, hits, strict=True)), bitting.probability
+
+
+def figures(outcomes: Sequence[Outcome]) -> list[str]:
+    """What many outcomes add up to."""
+    listed = [o for o in outcomes if o.listed]
+    foreign = [o for o in outcomes if not o.listed]
+    whole = [o for o in outcomes if o.key_p is not None]
+    cut_p, cut_right = map(np.array, zip(*(cut for o in outcomes for cut in o.cuts), strict=True))
+    key_p, key_right = np.array([o.key_p for o in whole]), np.array([o.key_right for o in whole])
+    blade_p, blade_right = np.array([o.blade_p for o in listed]), np.array([o.blade_right for o in listed])
+    sure, sure_key = cut_p >= SURE_CUT_P, key_p >= SURE_KEY_P
+    rows = [
+        f"blade first      {share(blade_right)}",
+        f"listed refused   {share([o.refused for o in listed])}",
+        f"foreign known    {share([o.refused for o in foreign])}",
+        *(f"  {kind:<14} {share([o.refused for o in foreign if o.kind == kind])}" for kind in ("alike", "other")),
+        f"cuts right       {share(cut_right)}",
+        f"keys right       {share(key_right)}",
+        f"sure cuts wrong  {share(~cut_right[sure])} (stated >= {SURE_CUT_P})",
+        f"sure keys wrong  {share(~key_right[sure_key])} (stated >= {SURE_KEY_P})",
+        f"calibration      cuts {ece(cut_p, cut_right):.4f} keys {ece(key_p, key_right):.4f} "
+        f"blades {ece(blade_p, blade_right):.4f}",
+        *reliability("cuts", cut_p, cut_right),
+        *reliability("keys", key_p, key_right),
+        *by_wear([o for o in whole if o.listed]),
+    ]
+    for wrong in ("stop", "edges", ""):
+        name = f"{wrong} seen wrong" if wrong else "both seen right"
+        rows.append(
+            f"{name:<16} keys right {share([o.key_right for o in whole if o.listed and o.seen_wrong == wrong])}"
+        )
+    for name, pairs in (
+        ("root", [r for o in outcomes for r in o.roots]),
+        ("position", [r for o in outcomes for r in o.positions]),
+    ):
+        error, u = np.array(pairs).reshape(-1, 2).T
+        z = np.abs(error / u)
+        rows.append(
+            f"{name:<16} RMS {np.sqrt(np.mean(error**2)):.4f} median {np.median(np.abs(error)):.4f} "
+            f"in 1 u {np.mean(z <= 1):.3f} in 1.96 u {np.mean(z <= 1.96):.3f}"
+        )
+    seconds = [o.seconds for o in outcomes]
+    return [*rows, f"CPU seconds      median {np.median(seconds):.3f} worst {max(seconds):.3f}"]
+
+
+def share(right: Sequence[bool] | Array) -> str:
+    """Share that is right, the standard uncertainty of it, and of how many."""
+    n = len(right)
+    if n == 0:
+        return "none"
+    p = float(np.mean(right))
+    return f"{p:.4f} ±{math.sqrt(max(p * (1 - p), 1 / n) / n):.4f} of {n}"
+
+
+def by_wear(whole: Sequence[Outcome]) -> list[str]:
+    """Whole keys and cuts that are right, and calibration, by the metal that is worn off."""
+    rows = []
+    for low, high in pairwise(WEAR_CLASSES_MM):
+        inside = [o for o in whole if low <= o.wear_mm < high]
+        if inside:
+            cut_p, cut_right = map(np.array, zip(*(cut for o in inside for cut in o.cuts), strict=True))
+            sure = cut_p >= SURE_CUT_P
+            rows.append(
+                f"  worn {low:.2f}-{high:.2f} mm keys right {share([o.key_right for o in inside])}, "
+                f"cuts {np.mean(cut_right):.4f}, of sure ones wrong {np.mean(~cut_right[sure]):.4f}, "
+                f"calibration cuts {ece(cut_p, cut_right):.3f}"
             )
-        out.append(f"CPU seconds      median {np.median(self.seconds):.3f} worst {max(self.seconds):.3f}")
-        return out
+    return rows
 
 
 def looks_same(profile: Profile, key: MadeKey) -> bool:
@@ -272,10 +358,10 @@ def looks_same(profile: Profile, key: MadeKey) -> bool:
     return same and (profile.stop == "tip" or profile.length_mm == key.profile.length_mm)
 
 
-def ece(p: list[float], right: list[bool], bins: int = 10) -> float:
+def ece(p: Array, right: NDArray[np.bool_], bins: int = 10) -> float:
     """Expected calibration error: mean gap between stated probability and share right, weighted by count."""
-    at = np.minimum((np.array(p) * bins).astype(int), bins - 1)
-    gaps = np.bincount(at, np.array(p) - np.array(right, float), bins)
+    at = np.minimum((p * bins).astype(int), bins - 1)
+    gaps = np.bincount(at, p - right, bins)
     return float(np.abs(gaps).sum() / len(p))
 
 
@@ -292,22 +378,19 @@ def without_scale(rng: np.random.Generator, blade: Blade) -> Blade:
     return replace(sized(leaning, 8.3), width=Length(8.3, blade.width.u_mm / blade.width.mm * 8.3))
 
 
-def reliability(name: str, p: list[float], right: list[bool]) -> list[str]:
+def reliability(name: str, p: Array, right: NDArray[np.bool_]) -> list[str]:
     """Stated probability against the share that is right, for ranges of it."""
-    stated, hit = np.array(p), np.array(right, float)
     rows = []
-    for low, high in pairwise((0.0, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99, 1.01)):
-        inside = (stated >= low) & (stated < high)
+    for low, high in pairwise((0.0, 0.1, 0.3, 0.6, 0.8, 0.9, 0.95, 0.99, 1.01)):
+        inside = (p >= low) & (p < high)
         if inside.any():
-            shares = f"stated {stated[inside].mean():.3f} right {hit[inside].mean():.3f} of {inside.sum()}"
-            rows.append(f"  {name} {low:.2f}-  {shares}")
+            rows.append(f"  {name} {low:.2f}- stated {p[inside].mean():.3f} right {share(right[inside])}")
     return rows
 
 
-def run(profiles: tuple[Profile, ...], keys: int, seed: int, by_shape: bool = False) -> Score:
-    """Make, measure, rank and score keys."""
-    score = Score()
-    for n in range(keys):
+def run(profiles: tuple[Profile, ...], numbers: Iterable[int], seed: int, by_shape: bool = False) -> Iterator[Outcome]:
+    """Make, measure and rank the keys of these numbers; each depends on seed and number only."""
+    for n in numbers:
         rng = np.random.default_rng([seed, n])
         key = make_key(rng, profiles)
         blade = measure(rng, edges_of(key))
@@ -315,9 +398,22 @@ def run(profiles: tuple[Profile, ...], keys: int, seed: int, by_shape: bool = Fa
             blade = without_scale(rng, blade)
         start = time.process_time()
         ranking = rank_by_shape(blade, profiles) if by_shape else rank(blade, profiles)
-        score.seconds.append(time.process_time() - start)
-        score.add(key, blade, ranking, f"{seed}/{n}")
-    return score
+        yield outcome(key, blade, ranking, f"{seed}/{n}", time.process_time() - start)
+
+
+def note(o: Outcome) -> str:
+    """What went wrong with a key; empty where nothing did."""
+    told = f"{o.name}: {o.kind}, worn {o.wear_mm:.2f}, {o.seen_wrong or 'nothing'} seen wrong; none {o.none_p:.2f}"
+    told += f", {o.blade} {o.blade_p:.2f}{'' if o.blade_right else ' (wrong)'}"
+    if not o.listed:
+        return "" if o.refused else told
+    wrong = " ".join(f"{n}:{p:.2f}" for n, (p, right) in enumerate(o.cuts, 1) if not right)
+    return "" if o.blade_right and not o.refused and not wrong else f"{told}, cuts wrong {wrong or 'none'}"
+
+
+def load(paths: Iterable[Path]) -> list[Outcome]:
+    """Outcomes that were saved before."""
+    return [Outcome(**json.loads(line)) for path in paths for line in path.read_text(encoding="utf-8").splitlines()]
 
 
 def main() -> None:
@@ -325,12 +421,21 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("profiles", type=Path)
     parser.add_argument("--keys", type=int, default=400)
+    parser.add_argument("--first", type=int, default=0, help="number of the first key, for runs of a part each")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--by-shape", action="store_true", help="in photos without a scale")
+    parser.add_argument("--save", type=Path, help="a file to which each key's outcome is added")
+    parser.add_argument("--load", type=Path, nargs="*", default=[], help="outcomes saved before, to be counted too")
     parser.add_argument("--notes", action="store_true", help="tell the keys that went wrong")
     args = parser.parse_args()
-    score = run(load_library(args.profiles).profiles, args.keys, args.seed, args.by_shape)
-    print("\n".join(score.lines() + (score.notes if args.notes else [])))
+    outcomes = load(args.load)
+    numbers = range(args.first, args.first + args.keys)
+    for one in run(load_library(args.profiles).profiles, numbers, args.seed, args.by_shape):
+        outcomes.append(one)
+        if args.save:
+            with args.save.open("a", encoding="utf-8") as file:
+                file.write(json.dumps(asdict(one)) + "\n")
+    print("\n".join(figures(outcomes) + ([told for o in outcomes if (told := note(o))] if args.notes else [])))
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,6 +19,8 @@ DEPTH_MM = 0.15  # a cut is at least that much below both shoulders of its valle
 NEXT_MM = 1.6  # roots of neighbouring cuts are at least that far apart (common practice, no source)
 ROOT_BAND_MM = 0.06  # points that close to the lowest level belong to the root's flat
 FLANK_MM = 0.2  # the flanks are measured that far from the root's level, where wear and burrs matter less
+FLANK_PART = 0.6  # but not beyond that part of the lower peak beside the root: past it another cut begins
+FALL_MM = 0.06  # a peak is past where the edge has fallen by more than its scatter
 SHELF_MM = 0.32  # a shelf is level over at least that much
 SHELF_SLOPE = 0.2  # a flat's slope, the camera's and the axis's errors in it; a flank has about 1
 END_MM = 1.8  # no root lies nearer to the tip: the tip's own taper
@@ -26,6 +29,7 @@ BOW_MM = 3.0  # nor where the head may already hide the blade
 FEW_POINTS = 10
 UNSEEN_U_MM = 0.1  # of a root between points that were not seen
 FREE_POSITION_U_MM = 0.02  # of the middle between two flanks
+SHELF_POSITION_U_MM = 0.07  # of a shelf's: a deeper neighbour's flank ends it, not its own
 
 
 @dataclass(frozen=True)
@@ -99,7 +103,9 @@ def _cut_at(edge: Literal["a", "b"], trace: EdgeTrace, height: Array, index: int
     x = trace.x_mm
     left, right = _band(height, index)
     root = float(np.median(height[left : right + 1]))
-    sides = [_leaving(x, height, index, root, step) for step in (-1, 1)]
+    lower_peak = min(_climb(height, end, root, step) for end, step in ((left, -1), (right, 1)))
+    away = float(np.clip(FLANK_PART * lower_peak, ROOT_BAND_MM, FLANK_MM))
+    sides = [_leaving(x, height, index, root, away, step) for step in (-1, 1)]
     if sides[0] is None or sides[1] is None:
         return None
     middle = 0.5 * (sides[0] + sides[1])
@@ -109,7 +115,8 @@ def _cut_at(edge: Literal["a", "b"], trace: EdgeTrace, height: Array, index: int
     flat = float(x[right] - x[left])
     independent = max(1.0, flat / trace.correlation_mm)
     u_root = float(np.hypot(located / np.sqrt(independent), blade.height_common_u_mm))
-    u_position = float(np.sqrt(FREE_POSITION_U_MM**2 + blade.station_common_u_mm**2 + (blade.stretch_u * middle) ** 2))
+    own_u = FREE_POSITION_U_MM if lower_peak > DEPTH_MM else SHELF_POSITION_U_MM
+    u_position = math.hypot(own_u, blade.station_common_u_mm, blade.stretch_u * middle)
     return Cut(edge, Length(middle, u_position), Length(root, u_root), flat)
 
 
@@ -123,13 +130,23 @@ def _band(height: Array, index: int) -> tuple[int, int]:
     return left, right
 
 
-def _leaving(x: Array, height: Array, index: int, root: float, step: int) -> float | None:
-    """Station where the edge first leaves the root's level by FLANK_MM, up or down, going in steps of +-1."""
+def _climb(height: Array, index: int, root: float, step: int) -> float:
+    """How far the edge climbs over a root's level, going in steps of +-1, before it falls again."""
+    top = root
+    for value in height[index::step]:
+        if value < top - FALL_MM:
+            break
+        top = max(top, float(value))
+    return top - root
+
+
+def _leaving(x: Array, height: Array, index: int, root: float, away: float, step: int) -> float | None:
+    """Station where the edge first is ``away`` from the root's level, up or down, going in steps of +-1."""
     i = index
     while 0 <= i + step < len(x):
         before, after = abs(height[i] - root), abs(height[i + step] - root)
-        if after >= FLANK_MM > before:
-            part = (FLANK_MM - before) / (after - before)
+        if after >= away > before:
+            part = (away - before) / (after - before)
             return float(x[i] + part * (x[i + step] - x[i]))
         i += step
     return None

@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from keyid.blade import measure_blade
-from keyid.cuts import find_cuts
+from keyid.cuts import FREE_POSITION_U_MM, find_cuts
+from tests.scene import CutSpec
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of, viewed
 from tests.unit.measured_blade import PIER, QUAY, key_of, measured, with_heights
 
@@ -99,3 +100,21 @@ def test_cuts_of_an_exact_outline_are_exact() -> None:
     cuts = find_cuts(measure_blade(exact_outline(scene), scale_of(scene))[0])
     np.testing.assert_allclose([cut.position.mm for cut in cuts], [cut.position_mm for cut in KEY.cuts], atol=0.005)
     np.testing.assert_allclose([cut.root.mm for cut in cuts], [cut.root_mm for cut in KEY.cuts], atol=0.005)
+
+
+def test_a_low_peak_to_a_deeper_neighbour_does_not_pull_a_cut() -> None:
+    """Flats 1.4 mm apart and 1 mm apart in height, flanks of 45 degrees: the peak stands 0.2 mm over the shallower."""
+    pair = (CutSpec("a", 9.0, 5.0), CutSpec("a", 11.6, 6.0))
+    key = replace(key_of(PIER, LANDS), cuts=pair, flat_mm=1.2, angle_deg=90.0)
+    found = find_cuts(measured(key, noise_mm=0.005))
+    assert [cut.position.mm for cut in found] == pytest.approx([9.0, 11.6], abs=0.04)  # as with tall peaks, above
+
+
+def test_a_shelf_is_less_sure_of_its_place_than_a_cut_between_peaks() -> None:
+    """Flats 1.1 mm apart and 1 mm apart in height: hardly a peak stands between them."""
+    pair = (CutSpec("a", 9.0, 5.0), CutSpec("a", 11.1, 6.0))
+    key = replace(key_of(PIER, LANDS), cuts=pair, flat_mm=1.0, angle_deg=90.0)
+    valley, shelf = find_cuts(measured(key, noise_mm=0.002))
+    assert valley.position.mm == pytest.approx(9.0, abs=0.04)
+    assert shelf.position.mm == pytest.approx(11.1, abs=2 * shelf.position.u_mm)
+    assert shelf.position.u_mm > 2 * FREE_POSITION_U_MM

@@ -30,6 +30,7 @@ UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
 POINTED_U = 4.0  # standard uncertainties of pointing within which rims belong to the corners that were pointed at
 ROUNDED_MM = 1.4  # and people point at the round corner itself, that far inside where the sides meet
+SPREAD, SPREAD_U = 7, 1.5  # focal lengths that are tried where it is open, within so many standard deviations
 CROPPED_COST = (
     4.0  # log odds by which a crop must explain a card better than a whole photo does: 12 whole ones have up to 1.9
 )
@@ -115,7 +116,9 @@ def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Len
 
 def _spread(lens: Lens) -> tuple[float, ...]:
     """Shares of a lens's focal length to consider in the search, whose tolerance is about a tenth."""
-    return (1.0,) if lens.focal_log_u < KIND_U * 2 else (np.exp(-lens.focal_log_u), 1.0, np.exp(lens.focal_log_u))
+    if lens.focal_log_u < KIND_U * 2:
+        return (1.0,)
+    return tuple(float(share) for share in np.exp(np.linspace(-SPREAD_U, SPREAD_U, SPREAD) * lens.focal_log_u))
 
 
 def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:

@@ -453,10 +453,34 @@ def test_two_tabs_show_the_same_keys(desk: Visitor) -> None:
     second = desk.context.new_page()
     second.goto(desk.page.url)
     expect(second.locator("#answer h1")).to_have_text("There is more than one key in this photo.")
+    second.locator("#thickness").fill("2.1")
+    second.get_by_role("button", name="Use it").click()
+    second.get_by_role("button", name="Point at it in this photo").click()
+    second.locator("#view").click(position={"x": 300, "y": 300})
+    expect(desk.page.locator("#as-found")).to_be_enabled()  # what is pointed at in one tab shows in the other
     second.get_by_role("button", name="Forget this key").click()
     second.wait_for_selector("#give")
+    expect(desk.page.locator("h1")).to_contain_text("was forgotten")  # with nothing of the key left on the screen
+
+
+def test_a_key_that_is_gone_leaves_the_screen(desk: Visitor, running: tuple[Served, str]) -> None:
+    """Forgotten on the other side, as after 30 minutes unused."""
+    desk.give(SAMPLES / "two-keys.jpg")
+    owner = next(one for one in running[0].desks.all() if one.id == desk.page.url.split("/")[-3])
+    running[0].desks.forget(owner, owner.keys[desk.page.url.split("/")[-1]])
     desk.page.get_by_role("button", name="Read again").click()
-    expect(desk.page.locator("#said")).to_contain_text("was forgotten")
+    expect(desk.page.locator("h1")).to_contain_text("was forgotten")
+
+
+def test_a_wrong_value_is_told_beside_its_field(phone: Visitor) -> None:
+    """Without moving the page away from the field."""
+    page = phone.page
+    phone.give(SAMPLES / "tip-stop.jpg")
+    page.locator("#typed").fill("abc")
+    page.get_by_role("button", name="Keep").tap()
+    expect(page.locator("#said")).to_contain_text("'abc' is not a length")
+    expect(page.locator("#said")).to_be_in_viewport()
+    expect(page.locator("#typed")).to_be_in_viewport()
 
 
 def test_a_stopped_server_is_told(browser: Browser, tmp_path: Path) -> None:

@@ -32,7 +32,7 @@ document.addEventListener("paste", (event) => {
 async function send(files) {
   const said = [];
   const room = most - document.querySelectorAll(".keys li").length;
-  if (files.length > room) said.push(`There is room for ${Math.max(room, 0)} more of at most ${most} photos: the rest was left out. Forget keys that are done.`);
+  if (files.length > room) said.push(`${Math.max(room, 0)} of ${files.length} photos were looked at: there is room for at most ${most} photos. Forget keys that are done, then give the rest.`);
   const keys = [];
   for (const file of files.slice(0, Math.max(room, 0))) {
     const refused = wrong(file);
@@ -84,6 +84,7 @@ for (const button of document.querySelectorAll("[data-forget]")) {
   button.addEventListener("click", async () => {
     try {
       await tell(`key/${button.dataset.forget}/forget`, {});
+      new BroadcastChannel("keyid").postMessage({ id: button.dataset.forget, forgotten: true });
       location.reload();
     } catch (error) {
       say(error.message);

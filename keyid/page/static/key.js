@@ -19,7 +19,11 @@ let looked = null; // which of several photos; null for the one that is shown fi
 let newest = 0; // of the questions asked while typing
 
 const news = (seen) => `${id}/now?seen=${seen}${looked === null ? "" : `&photo=${looked}`}`;
-const send = (place, what) => tell(`${id}/${place}`, looked === null ? what : { ...what, photo: looked });
+async function send(place, what) {
+  const next = await tell(`${id}/${place}`, looked === null ? what : { ...what, photo: looked });
+  if (what.keep !== false) tabs.postMessage({ id }); // what is only being typed isn't told
+  return next;
+}
 
 function show(next) {
   now = next;
@@ -105,9 +109,17 @@ async function follow() {
 }
 
 function failed(error) {
-  say(error.message);
-  if (error.status === 404 || error.status === 403) photo.clear();
+  if (error.status === 404 || error.status === 403) location.reload(); // to the page that says that the key is gone
+  else say(error.message);
 }
+
+// The same key in other tabs of this browser: they follow what is done here.
+const tabs = new BroadcastChannel("keyid");
+tabs.addEventListener("message", ({ data }) => {
+  if (data.id !== id) return;
+  if (data.forgotten) location.reload();
+  else ask(news(-1)).then(show).then(() => now.phase === "measuring" && follow()).catch(failed);
+});
 
 // Cuts: in words and on the photo
 
@@ -294,6 +306,7 @@ async function forget() {
   photo.clear();
   try {
     await tell(`${id}/forget`, {});
+    tabs.postMessage({ id, forgotten: true });
     location.replace("../");
   } catch (error) {
     failed(error);

@@ -1,7 +1,7 @@
 // Talking with keyid: every failure becomes one plain sentence.
 
-const ENDED = "keyid doesn't answer: it was stopped, or the connection broke. Start “keyid page” again and open its new "
-  + "address. Photos that lay here are gone when it was stopped.";
+const ENDED = "keyid doesn't answer: the connection broke, or it was stopped. Try again. If it was stopped, start “keyid "
+  + "page” again and open its new address: photos that lay here are gone then.";
 const FAILED = "keyid failed at this. Try again; if it fails again, please report what you did.";
 const CLOSED = "This page is closed. Open the address that “keyid page” shows now.";
 

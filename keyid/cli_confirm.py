@@ -9,12 +9,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from keyid.caliper import typed_mm
-from keyid.cli_parts import EXISTING_FILE, FILE_TO_WRITE, in_folder, open_library, skipping_bad, told_plainly
+from keyid.cli_parts import EXISTING_FILE, FILE_TO_WRITE, echo, in_folder, open_library, skipping_bad, told_plainly
 
 if TYPE_CHECKING:
     from keyid.confirm import HandValue
 
     Json = dict[str, Any]
+
+
+SHOWN = 3  # hand measurements: the further ones tell little that these don't
 
 
 class CaliperValue(click.ParamType[float]):
@@ -107,12 +110,12 @@ def confirm(
     after, said = confirmed(before, profiles, values)
     if write is not None:
         _write(after, write)
-    for sentence in said:
-        click.echo(sentence, err=as_json)
     if as_json:
+        for sentence in said:
+            click.echo(sentence, err=True)
         click.echo(json.dumps(after, allow_nan=False))
     else:
-        click.echo("\n".join(_lines(after, profiles)))
+        echo("\n".join(_lines(after, profiles, values, said)))
 
 
 def load_reading(path: Path) -> Json:
@@ -155,7 +158,7 @@ def _asked(reading: Json, profiles: dict[str, Any], values: list[HandValue]) -> 
         wanted = [m for m in hand_measurements(now, profiles) if (m.value.what, m.value.cut) not in done]
         if not wanted:
             return given[len(values) :]
-        click.echo(f"Measure the {wanted[0].words} ({wanted[0].why}).", err=True)
+        click.echo(f"Measure the {wanted[0].words}. {wanted[0].why}.", err=True)
         answer = click.prompt("Value, or Enter to end", default="", show_default=False, err=True)
         if not answer:
             return given[len(values) :]
@@ -176,15 +179,26 @@ def _write(reading: Json, path: Path) -> None:
         raise click.ClickException(f"The reading could not be written: {error.strerror}.") from error
 
 
-def _lines(reading: Json, profiles: dict[str, Any]) -> list[str]:
-    """The new reading in words, and what to measure next."""
+def _lines(reading: Json, profiles: dict[str, Any], values: list[HandValue], said: list[str]) -> list[str]:
+    """The new reading in words, as `keyid read` tells one, and what to measure next."""
     from keyid.confirm import hand_measurements
+    from keyid.reading_parse import parse_reading
+    from keyid.text import blade_verdict, cuts_verdict, paragraph
 
-    lines = [f"{profiles[c['profile']].name}: {100 * c['probability']:.0f} %" for c in reading["candidates"][:3]]
-    lines.append(f"None of these: {100 * reading['none_of_these']:.0f} %")
-    if reading["bitting"] is not None:
-        lines.append(f"Cuts {reading['bitting']['code']}: {100 * reading['bitting']['probability']:.0f} %")
-    wanted = hand_measurements(reading, profiles)
-    lines.append("To measure by hand, what decides most first:" if wanted else "No hand measurement would tell more.")
-    lines += [f"{n}. {m.words}: {m.why}" for n, m in enumerate(wanted, 1)]
-    return [*lines, *reading["cautions"]]
+    parsed = parse_reading(reading, profiles)
+    given = "; ".join(f"{_named(value)}: {value.mm:.2f} mm" for value in values)
+    wanted = [f"{one.words}. {one.why}." for one in hand_measurements(reading, profiles)][:SHOWN]
+    first = f"Measure the {wanted[0]}" if wanted else "No hand measurement would tell much more."
+    return [
+        *paragraph("By hand", given),
+        *(line for sentence in said for line in paragraph("Clash", sentence)),
+        *paragraph("Verdict", blade_verdict(parsed)),
+        *paragraph("", cuts_verdict(parsed)),
+        *paragraph("Do now", first),
+        *(line for one in wanted[1:] for line in paragraph("Or", f"{one[0].upper()}{one[1:]}")),
+        *paragraph("Beware", " ".join(reading["cautions"])),
+    ]
+
+
+def _named(value: HandValue) -> str:
+    return f"cut {value.cut}" if value.cut else value.what.replace("-", " face, ")

@@ -6,9 +6,13 @@ from pathlib import Path
 
 import click
 
-from keyid.cli_parts import FILE_TO_WRITE
+from keyid.cli_parts import FILE_TO_WRITE, echo
 
 ENDINGS = (".pdf", ".svg")
+PRINTING = (
+    "Print {} at 100 % (“actual size”) and measure its 100 mm bar. Where that is longer or shorter, tell it: "
+    "keyid read PHOTO --bar 99.4"
+)
 
 
 @click.command()
@@ -27,6 +31,7 @@ def sheet(out: Path, paper: str) -> None:
         out.write_bytes(_made("letter" if paper == "letter" else "a4", out.suffix.lower()))
     except OSError as error:
         raise click.ClickException(f"The sheet could not be written: {error.strerror}.") from error
+    echo(PRINTING.format(out.name), err=True)
 
 
 def _made(paper: str, ending: str) -> bytes:

@@ -27,7 +27,9 @@ Json = dict[str, Any]
 
 
 def parse_reading(form: Json, profiles: Mapping[str, Profile]) -> Reading:
-    """Return the reading that `Reading.to_json` wrote; a blank that was double-checked is left out.
+    """Return the reading that `Reading.to_json` wrote.
+
+    A blank that was double-checked, and blanks that the library no longer has, are left out.
 
     Parameters
     ----------
@@ -78,7 +80,11 @@ def _blade(form: Json) -> BladeFacts:
 
 def _candidate(form: Json, profile: Profile) -> CandidateFacts:
     blanks = {blank.id: blank for blank in profile.blanks}
-    fits = (BlankFit(blanks[fit["id"]], tuple(fit["for"]), tuple(fit["against"])) for fit in form["blanks"])
+    fits = (
+        BlankFit(blanks[fit["id"]], tuple(fit["for"]), tuple(fit["against"]))
+        for fit in form["blanks"]
+        if fit["id"] in blanks
+    )
     return CandidateFacts(
         profile, form["probability"], form["group"], tuple(fits), tuple(form["for"]), tuple(form["against"])
     )

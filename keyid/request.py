@@ -8,5 +8,5 @@ Please photograph your key like this:
 4. Good daylight, no flash. Tap on the key so that it is sharp, and hold still.
 5. Take one photo, turn the key over, and take another.
 6. Send both as they are, as files ("document", not "photo" or "picture": those are shrunk until they are too coarse).
-   Do not crop them, and send no screenshot. Only to me, and delete them afterwards: a photo of a key is as good as
-   the key."""
+   Do not crop them, and send no screenshot.
+7. Send them only to me, and delete them afterwards: a photo of a key is as good as the key."""

@@ -57,22 +57,22 @@ def reading_text(reading: Reading) -> str:
     """Return the reading as text of at most 80 columns and 30 lines."""
     limits, sure = limiting(reading), _is_sure(reading)
     blocks = [
-        _paragraph("Photo", worst_words(limits, in_full=not sure), max_lines=PHOTO_LINES if sure else POOR_LINES),
-        _paragraph("Verdict", blade_verdict(reading)) + _paragraph("", cuts_verdict(reading)),
-        _paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),
-        _paragraph("Do now", do_now(reading)),
-        _paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
-        _paragraph("By hand", pointed_words(reading)),
+        paragraph("Photo", worst_words(limits, in_full=not sure), max_lines=PHOTO_LINES if sure else POOR_LINES),
+        paragraph("Verdict", blade_verdict(reading)) + paragraph("", cuts_verdict(reading)),
+        paragraph("Checked", "" if reading.checked is None else check_words(reading.checked)),
+        paragraph("Do now", do_now(reading)),
+        paragraph("Note", " ".join(reading.notes), max_lines=NOTE_LINES),
+        paragraph("By hand", pointed_words(reading)),
         _cut_table(reading),
-        _paragraph("Size", _size(reading)),
-        _paragraph("Cutting", how_to_cut(reading)),
-        _paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
-        _paragraph("Key", " ".join(reading.whole_key), max_lines=KEY_LINES),
+        paragraph("Size", _size(reading)),
+        paragraph("Cutting", how_to_cut(reading)),
+        paragraph("Blanks", _blanks(reading), max_lines=BLANK_LINES),
+        paragraph("Key", " ".join(reading.whole_key), max_lines=KEY_LINES),
     ]
-    beware = _paragraph("Beware", " ".join(reading.cautions))
+    beware = paragraph("Beware", " ".join(reading.cautions))
     told = [line for block in blocks for line in block]
     room = max(LEAST_BETTER_LINES, SCREEN_LINES - len(told) - len(beware))
-    better = _paragraph("Better", further_words(limits, SHOWN_REMARKS, in_full=not sure), max_lines=room)
+    better = paragraph("Better", further_words(limits, SHOWN_REMARKS, in_full=not sure), max_lines=room)
     return "\n".join([*told, *better, *beware]) + "\n"
 
 
@@ -128,7 +128,7 @@ def both_units(length: Length) -> str:
     return f"{length.mm:.2f} ±{max(0.01, limit_mm):.2f} mm = {length.thou:.0f} ±{limit_thou} thou"
 
 
-def _paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
+def paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
     """Lines of a labelled paragraph; none where there is nothing to say."""
     first, further = label.ljust(LABEL), " " * LABEL
     wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")

@@ -155,7 +155,20 @@ def test_the_command_asks_one_by_one_and_shows_the_cautions(files: tuple[Path, P
     asked = CliRunner().invoke(main, ["confirm", str(path), "--profiles", str(folder), "--ask"], input="\n")
     assert asked.exit_code == 0, asked.output
     for caution in json.loads(path.read_text())["cautions"]:
-        assert caution in asked.stdout
+        assert caution in " ".join(asked.stdout.split())
+
+
+def test_the_command_answers_as_a_reading_does(files: tuple[Path, Path]) -> None:
+    """What was measured, what clashes, the verdict, what to do: in lines of a small terminal."""
+    path, folder = files
+    options = ["--profiles", str(folder), "--width", "7", "--length", "28.4"]
+    told = CliRunner().invoke(main, ["confirm", str(path), *options]).stdout.splitlines()
+    labels = [line[:10].strip() for line in told if line[:10].strip()]
+    assert labels[:2] == ["By hand", "Clash"]
+    assert "width: 7.00 mm; length: 28.40 mm" in told[0]
+    assert labels.index("Verdict") < labels.index("Do now") < labels.index("Beware")
+    assert max(map(len, told)) <= 80
+    assert " 0 %" not in "\n".join(told)
 
 
 def test_wrong_use_is_told_without_a_traceback(files: tuple[Path, Path], tmp_path: Path) -> None:

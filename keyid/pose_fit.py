@@ -41,6 +41,7 @@ HUBER = 1.5  # residuals beyond that many u count linearly
 POSE_U = 1e3  # as good as no prior
 POSE_SCALE = 1e-3  # steps of the pose, which has no prior to take its scale from
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
+LOG_MOST = 100.0  # of a length in pixels or mm: a fit to what is no reference may step further, where numbers end
 RIVAL_ODDS = 0.02  # a less likely way to read the reference isn't worth a word
 
 
@@ -245,8 +246,8 @@ def _guess(start: Camera, values: Array) -> Guess:
     rotation = start.rotation @ cv2.Rodrigues(values[TURN])[0]
     x, y, z = start.translation_mm
     aside = values[PLACE]
-    depth = z * float(np.exp(aside[2] + values[FOCAL])) / start.focal_px
+    depth = z * float(np.exp(min(aside[2] + values[FOCAL], LOG_MOST))) / start.focal_px
     place = np.array([depth * (x / z + aside[0]), depth * (y / z + aside[1]), depth])
     centre = (float(values[CENTRE][0]), float(values[CENTRE][1]))
-    camera = Camera(float(np.exp(values[FOCAL])), centre, float(values[DISTORTION]), rotation, place)
+    camera = Camera(float(np.exp(min(values[FOCAL], LOG_MOST))), centre, float(values[DISTORTION]), rotation, place)
     return Guess(camera, float(np.exp(values[SIZE])), float(values[THICKNESS]), values[EXTRA:])

@@ -422,6 +422,8 @@ def test_what_is_no_photo_is_told_and_the_rest_goes_on(desk: Visitor, tmp_path: 
     text.write_text("two keys, one lock")
     desk.give(text)
     expect(page.locator("#answer h1")).to_have_text("This file is damaged or is not a photo.")
+    for useless in ("#view", "#point", "#knowing", "#tell", "#steps"):
+        expect(page.locator(useless)).to_be_hidden()
     desk.accessible()
     page.get_by_role("link", name="Retake").click()
     expect(page.get_by_role("heading", name="Which key is it?")).to_be_visible()

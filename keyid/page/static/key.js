@@ -15,6 +15,7 @@ const photo = new PhotoView(byId("view"), { touched: choose });
 const pointing = new Pointing(photo, { help: byId("help"), done: pointed });
 let now = null;
 let chosen = 0;
+let leaving = false;
 let looked = null; // which of several photos; null for the one that is shown first
 let newest = 0; // of the questions asked while typing
 
@@ -34,15 +35,16 @@ function show(next) {
   const measuring = now.phase === "measuring";
   byId("key").dataset.phase = now.phase;
   fill("steps", now.steps);
-  byId("steps").hidden = now.phase === "read" || (measuring && now.before);
+  const unopened = !now.photo && !measuring; // no photo: nothing to see, to point at or to read again
+  byId("steps").hidden = now.phase === "read" || unopened || (measuring && now.before);
   for (const part of ["answer", "more", "advice"]) fill(part, now[part]);
   if (byId("news").textContent !== now.line) byId("news").textContent = now.line; // read out by screen readers
   fill("values", now.confirm);
   fill("cuts", now.known);
   byId("confirm").hidden = byId("take").hidden = now.phase !== "read";
-  const unopened = !now.photo && !measuring; // no photo: nothing to see, to point at or to read again
   byId("seen").hidden = unopened;
   byId("tell").hidden = byId("knowing").hidden = byId("point").hidden = unopened || (measuring && !now.before);
+  if (byId("others")) byId("others").hidden = now.phase !== "read";
   byId("photos").hidden = !now.photos.length;
   byId("photos").replaceChildren(...now.photos.map(photoButton));
   byId("undo").disabled = !now.undo;
@@ -109,6 +111,7 @@ async function follow() {
 }
 
 function failed(error) {
+  if (leaving) return; // what was still asked for is gone with the key
   if (error.status === 404 || error.status === 403) location.reload(); // to the page that says that the key is gone
   else say(error.message);
 }
@@ -304,11 +307,13 @@ byId("record").addEventListener("submit", (event) => event.preventDefault());
 
 async function forget() {
   photo.clear();
+  leaving = true;
   try {
     await tell(`${id}/forget`, {});
     tabs.postMessage({ id, forgotten: true });
     location.replace("../");
   } catch (error) {
+    leaving = false;
     failed(error);
   }
 }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -27,6 +27,11 @@ END_MM = 1.8  # no root lies nearer to the tip: the tip's own taper
 HEAD_MM = 1.0  # nor nearer to the shoulder
 BOW_MM = 3.0  # nor where the head may already hide the blade
 FEW_POINTS = 10
+LEAST_FLAT_MM = (
+    0.6  # flats of flat keys are at least 0.5 mm (common practice, no source), and the flanks' starts count in
+)
+FLAT_SLACK_MM = 0.25  # flats of one key are seen as long as each other but for that
+HIDDEN_PART = 0.15  # error of a root whose flat is hidden in part, per mm hidden (from the development photos)
 UNSEEN_U_MM = 0.1  # of a root between points that were not seen
 FREE_POSITION_U_MM = 0.02  # of the middle between two flanks
 SHELF_POSITION_U_MM = 0.07  # of a shelf's: a deeper neighbour's flank ends it, not its own
@@ -61,7 +66,19 @@ def find_cuts(blade: Blade) -> tuple[Cut, ...]:
     traces: list[tuple[Literal["a", "b"], EdgeTrace]] = [("a", blade.a)]
     if blade.edges == 2:
         traces.append(("b", blade.b))
-    return tuple(cut for edge, trace in traces for cut in _cuts_of(edge, trace, blade))
+    cuts = [cut for edge, trace in traces for cut in _cuts_of(edge, trace, blade)]
+    usual = max([LEAST_FLAT_MM, float(np.median([cut.flat_mm for cut in cuts]))]) if cuts else LEAST_FLAT_MM
+    return tuple(_seen_in_part(cut, usual - cut.flat_mm) for cut in cuts)
+
+
+def _seen_in_part(cut: Cut, missing_mm: float) -> Cut:
+    """The cut, less sure where its flat is shorter than this key's usual one: the rest is under another edge."""
+    if missing_mm <= FLAT_SLACK_MM:
+        return cut
+    position = replace(cut.position, u_mm=math.hypot(cut.position.u_mm, missing_mm / 2))
+    return replace(
+        cut, position=position, root=replace(cut.root, u_mm=math.hypot(cut.root.u_mm, HIDDEN_PART * missing_mm))
+    )
 
 
 def _cuts_of(edge: Literal["a", "b"], trace: EdgeTrace, blade: Blade) -> list[Cut]:

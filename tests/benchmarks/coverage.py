@@ -15,7 +15,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections import defaultdict
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +38,7 @@ NO_EXIF_P = 0.5  # customers' photos come with and without
 LEAN_P, LEAN_DEG = 0.3, 2.0  # a plastic head may rest on its seam
 UNEVEN_DEG = 0.2  # sd of a flat key's slopes: 0.1 mm of paper, cloth or grain under a head 24 mm wide
 CROP_ROOM, CROP_PART = 0.03, 0.6  # a crop leaves that part of the content as room, and takes off 0.4 to 1 of the rest
+DARK, LIGHT_CARD = 0.5, (0.70, 0.72, 0.75)  # a card is as bright as wood: then another one is laid beside the key
 THICKEST_MM = (1.6, 3.2)  # of blades
 STEP_MM, FIRST_MM = 0.4, 0.2  # the depths of the profile that the key is read with
 POSITION_SD_MM = 0.02  # its cuts' positions as made
@@ -66,12 +67,13 @@ def scene_of(seed: int, picture: bool = False) -> Scene:
     flat = random_scene(rng, picture=False, exif=exif, thickness_mm=float(rng.uniform(*THICKEST_MM)))
     pose = _uneven(rng, flat.truth.key, flat.truth.pose)
     truth = flat.truth
+    look = flat.look if min(flat.look.table) > DARK else replace(flat.look, card=LIGHT_CARD)
     return make_scene(
         truth.key,
         pose,
         truth.camera,
         flat.size_px,
-        look=flat.look,
+        look=look,
         seed=seed,
         focal_35mm=flat.focal_35mm,
         picture=picture,

@@ -118,3 +118,17 @@ def test_a_shelf_is_less_sure_of_its_place_than_a_cut_between_peaks() -> None:
     assert valley.position.mm == pytest.approx(9.0, abs=0.04)
     assert shelf.position.mm == pytest.approx(11.1, abs=2 * shelf.position.u_mm)
     assert shelf.position.u_mm > 2 * FREE_POSITION_U_MM
+
+
+def test_a_cut_whose_flat_is_hidden_in_part_is_less_sure() -> None:
+    """The lower rim in front of one half of a flat: where the other half's middle is, the cut's need not be."""
+    key = key_of(PIER, LANDS)
+    blade = measured(key, noise_mm=0.002)
+    whole = find_cuts(blade)
+    middle = key.cuts[2].position_mm
+    hidden = find_cuts(with_heights(blade, middle - 0.05, middle + 0.9, 0.25))
+    assert [cut.position.u_mm for cut in hidden[:2]] == [cut.position.u_mm for cut in whole[:2]]
+    off = hidden[2].position.mm - whole[2].position.mm
+    assert abs(off) > 5 * whole[2].position.u_mm
+    assert abs(off) < 2 * hidden[2].position.u_mm
+    assert hidden[2].root.u_mm > whole[2].root.u_mm

@@ -338,7 +338,7 @@ def _lay_strip(photo: Photo, scale: Scale, silhouette: Silhouette, told: Told, r
     pointed = told.pointed.of_blade
     try:
         laid = run("strip", lay_strip, photo, scale, silhouette, told.thickness_mm, NOTHING_POINTED)
-        if holds(laid, scale, pointed):
+        if pointed == NOTHING_POINTED or holds(laid, scale, pointed):
             return laid
     except PhotoError:
         if pointed == NOTHING_POINTED:

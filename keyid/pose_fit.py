@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from keyid.camera import Camera
 from keyid.lens import Lens
@@ -134,6 +133,8 @@ class PoseFit:
 
 def fit(model: Model, start: Camera, lens: Lens) -> PoseFit:
     """Fit by scipy's trust region method with Huber weights."""
+    from scipy.optimize import least_squares  # takes a seventh of a second, and photos of cards don't need it
+
     mean, u = _prior(model, lens)
     scale = np.where(u >= POSE_U, POSE_SCALE, u)
     first = mean.copy()

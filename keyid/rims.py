@@ -14,7 +14,6 @@ from functools import cache
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit
 
 from keyid.light import light_of_codes
 from keyid.segmentation import ODDS_LIMIT, Regions
@@ -117,10 +116,10 @@ def undecided_mm(side: Side, rim: Rim) -> Array:
     Each sample counts by its Gini impurity 4 p (1 - p): 1 where face and not face are equally likely, 0 where the odds
     are at their limit.
     """
-    sure = float(expit(ODDS_LIMIT))
+    sure = float(1 / (1 + np.exp(-ODDS_LIMIT)))
     row = np.rint((rim.out_mm - side.out_mm[0]) / STEP_MM).astype(int)
     band = np.clip(row[:, None] + np.arange(-BAND_REACH, BAND_REACH + 1), 0, len(side.out_mm) - 1)
-    share = expit(side.odds[band, rim.column[:, None]])
+    share = 1 / (1 + np.exp(-side.odds[band, rim.column[:, None]]))
     impurity = np.maximum(4 * share * (1 - share) - 4 * sure * (1 - sure), 0)
     return np.asarray(impurity.sum(axis=1) * STEP_MM / np.hypot(1.0, rim.move / STRIDE))
 

@@ -26,9 +26,7 @@ from keyid.jpeg import scan_is_damaged
 MAX_FILE_BYTES = 400_000_000  # a 110 MP photo as an uncompressed TIFF takes 330 MB
 MAX_PIXELS = 120_000_000  # phones make up to 108 MP; decoding needs about 7 bytes a pixel: 820 MB measured at 108 MP
 MIN_SIDE_PX = 100  # a card alone would be coarser than 1 px/mm: nothing could be measured
-STRIP_ROWS = (
-    64  # rows converted at a time: no second whole copy in Pillow's format, and what stays in the cache is fast
-)
+STRIP_BYTES = 96 * 1024  # converted at a time: no second whole copy, and malloc gives 128 KB or more back each time
 
 FORMATS = ("JPEG", "PNG", "TIFF", "WEBP")  # Pillow's own; HEIF comes through pillow-heif
 TIFF_STARTS = (b"II*\0", b"MM\0*", b"II+\0", b"MM\0+")  # TIFF 6.0 (1992), section 2, and BigTIFF
@@ -309,8 +307,9 @@ def _bgr(image: Image.Image) -> NDArray[np.uint8]:
     """Convert a picture of any mode to blue, green, red bytes, a strip of rows at a time."""
     full_scale = _full_scale(image)
     pixels = np.empty((image.height, image.width, 3), np.uint8)
-    for top in range(0, image.height, STRIP_ROWS):
-        bottom = min(top + STRIP_ROWS, image.height)
+    rows = max(1, STRIP_BYTES // (3 * image.width))
+    for top in range(0, image.height, rows):
+        bottom = min(top + rows, image.height)
         pixels[top:bottom] = _strip_bgr(image.crop((0, top, image.width, bottom)), full_scale)
     return pixels
 

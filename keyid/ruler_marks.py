@@ -16,6 +16,7 @@ from keyid.ruler_search import Row
 from keyid.valleys import find_valleys
 
 Array = NDArray[np.float64]
+Image = NDArray[np.float32]
 
 STEP_PX = 0.5  # along the row
 RUN_ON = 0.25  # of the row's length: marks beyond both ends, which the search left out
@@ -87,7 +88,7 @@ def read_marks(pixels: NDArray[np.uint8], row: Row) -> Marks | None:
     shared = (h >= row.reach[0]) & (h <= row.reach[1])
     if shared.sum() < LEAST_REACH_PX:
         return None
-    walks = [(sign, _walk(sign * strip[shared].mean(axis=0))) for sign in (1.0, -1.0)]
+    walks = [(sign, _walk(sign * strip[shared].mean(axis=0, dtype=np.float64))) for sign in (1.0, -1.0)]
     found = [(sign, walk) for sign, walk in walks if walk is not None]
     if not found:
         return None
@@ -95,14 +96,19 @@ def read_marks(pixels: NDArray[np.uint8], row: Row) -> Marks | None:
     return _measured(sign * strip, row, t, h, walk, sign)
 
 
-def _strip(pixels: NDArray[np.uint8], row: Row, t: Array, h: Array) -> Array:
+def _strip(pixels: NDArray[np.uint8], row: Row, t: Array, h: Array) -> Image:
     """Darkness of the photo along the row, shape (len(h), len(t)); outside the photo its border's."""
-    at = row.to_px(t[None], h[:, None])
-    grey = cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY)
-    places = at.astype(np.float32)
-    values = cv2.remap(grey, places[..., 0], places[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    smooth = cv2.GaussianBlur(values.astype(np.float64), (0, 0), sigmaX=SMOOTH_PX / STEP_PX, sigmaY=0.5)
-    return np.asarray(255.0 - smooth)
+    ends = [row.to_px(t, np.full(1, end)) for end in (h[0], h[-1])]
+    last = np.array(pixels.shape[1::-1]) - 1
+    low = np.clip(np.min(ends, axis=(0, 1)).astype(int) - 1, 0, last - 1)
+    high = np.clip(np.max(ends, axis=(0, 1)).astype(int) + 3, low + 1, last + 1)
+    grey = cv2.cvtColor(pixels[low[1] : high[1], low[0] : high[0]], cv2.COLOR_BGR2GRAY)
+    share = ((h - h[0]) / (h[-1] - h[0])).astype(np.float32)[:, None]  # places are linear along each stroke
+    x, y = (first + share * (end - first) for first, end in np.stack(ends).transpose(2, 0, 1).astype(np.float32))
+    x, y = x - np.float32(low[0]), y - np.float32(low[1])
+    values = cv2.remap(grey, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    smooth = cv2.GaussianBlur(values.astype(np.float32), (0, 0), sigmaX=SMOOTH_PX / STEP_PX, sigmaY=0.5)
+    return np.asarray(255.0 - smooth, np.float32)
 
 
 def _walk(profile: Array) -> Walk | None:
@@ -154,7 +160,7 @@ def _vertices(profile: Array, at: NDArray[np.int_]) -> Array:
     return np.asarray(at + np.where(bend < 0, 0.5 * (before - after) / np.where(bend < 0, bend, -1.0), 0.0))
 
 
-def _measured(strip: Array, row: Row, t: Array, h: Array, walk: Walk, sign: float) -> Marks:
+def _measured(strip: Image, row: Row, t: Array, h: Array, walk: Walk, sign: float) -> Marks:
     """Each mark's place in the bands of the shared reach, and its ends; marks are the strip's higher values."""
     at = walk.at
     wide = round(NEAR * walk.period)
@@ -164,7 +170,7 @@ def _measured(strip: Array, row: Row, t: Array, h: Array, walk: Walk, sign: floa
     places = np.empty((len(at), BANDS, 2))
     for band in range(BANDS):
         rows = (h >= edges[band]) & (h <= edges[band + 1])
-        profile = strip[rows].mean(axis=0)
+        profile = strip[rows].mean(axis=0, dtype=np.float64)
         top = columns[np.arange(len(at)), profile[columns].argmax(axis=1)]
         place = t[0] + STEP_PX * _vertices(profile, top)
         places[:, band] = row.to_px(place, np.full(len(at), float(h[rows].mean())))
@@ -173,7 +179,7 @@ def _measured(strip: Array, row: Row, t: Array, h: Array, walk: Walk, sign: floa
     return Marks(walk.number, places, low, high, row, t[0] + STEP_PX * at, sign * walk.depth)
 
 
-def _ends(contrast: Array, h: Array, reach: tuple[float, float]) -> tuple[Array, Array]:
+def _ends(contrast: Image, h: Array, reach: tuple[float, float]) -> tuple[Array, Array]:
     """How far each mark's darkness runs on from the shared reach to both sides, in pixels."""
     shared = (h >= reach[0]) & (h <= reach[1])
     middle = int(np.flatnonzero(shared).mean())

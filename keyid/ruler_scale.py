@@ -60,7 +60,8 @@ def find_marks_beside(photo: Photo, px_per_mm: float) -> list[tuple[Marks, Rhyth
 
     They are looked for as coarsely as millimetres allow; only rows of many marks, and not too many for a ruler, count.
     """
-    rows = find_rows(photo.pixels, min(LONG_SIDE_PX, BESIDE_PX_PER_MM / px_per_mm * max(photo.pixels.shape)))
+    long_side_px = min(LONG_SIDE_PX, BESIDE_PX_PER_MM / px_per_mm * max(photo.pixels.shape))
+    rows = find_rows(photo.pixels, long_side_px, only_dense=True)
     most = MOST_STROKES_PER_MM / px_per_mm
     likely = [
         row

@@ -5,6 +5,7 @@ Expected values are the drawn scene's own.  A ruler's thickness isn't seen, so s
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.reference import find_scale
 from keyid.ruler_rhythm import RHYTHMS, Rhythm, decide
+from keyid.ruler_search import find_rows
 from keyid.told import Told
 from tests.unit.drawn_scene import errors_and_u, paint, photo, plan_of, posed, taken
 
@@ -127,3 +129,18 @@ def test_the_rhythm_tells_the_unit(rhythm: Rhythm, first: int) -> None:
 def test_lengths_without_rhythm_decide_nothing() -> None:
     length = 30 + 2 * np.random.default_rng(1).standard_normal(120)
     assert decide(np.arange(120), length) is None
+
+
+@pytest.mark.parametrize("grey", [30, 255])
+def test_rows_among_dense_lines_are_those_of_the_whole_picture(grey: int) -> None:
+    # Exact construction: 80 marks of 24 pixels, 6 apart, on grey; lines 48 apart, as on paper, are no row of marks.
+    pixels = np.full((900, 1200, 3), 150, np.uint8)
+    pixels[20:880:48] = grey
+    assert find_rows(pixels, 1200, only_dense=True) == []
+    for number in range(80):
+        pixels[700:724, 300 + 6 * number : 302 + 6 * number] = grey
+    pixels = np.asarray(cv2.GaussianBlur(pixels, (0, 0), 0.8), np.uint8)  # as every lens does
+    whole, dense = (find_rows(pixels, 1200, only_dense=only)[0] for only in (False, True))
+    assert dense.count == whole.count >= 150
+    assert dense.middle_px == pytest.approx(whole.middle_px, abs=0.5)
+    assert dense.ends == pytest.approx(whole.ends, abs=0.5)

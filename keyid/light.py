@@ -6,6 +6,7 @@ resampled and edges located in linear light; between codes a bright side would c
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,7 +30,7 @@ _OF_LIGHT = _encode(np.linspace(0, 1, CODES))
 
 def light_of_levels(levels: NDArray[np.uint8]) -> Image:
     """Linear light, 0 to 1, of 8-bit grey levels."""
-    return np.asarray(_OF_LEVEL[levels], np.float32)
+    return np.asarray(cv2.LUT(levels, _OF_LEVEL), np.float32)
 
 
 def light_of_codes(coded: NDArray[np.floating]) -> Image:

@@ -75,8 +75,8 @@ def view_table(photo: Photo, scale: Scale, px_per_mm: float) -> TableView:
     corner = np.array([low[0], high[1]])
     at = _places_px(camera, corner, (int(rows), int(columns)), px_per_mm)
     pixels = _resample(photo.pixels, at, photo_px_per_mm(camera) / px_per_mm)
-    limit = np.array([photo.width_px - 1, photo.height_px - 1], np.float32)
-    seen = np.all((at >= 0) & (at <= limit), axis=-1)
+    x, y = at[..., 0], at[..., 1]
+    seen = (x >= 0) & (y >= 0) & (x <= photo.width_px - 1) & (y <= photo.height_px - 1)
     bare = TableView(pixels, seen, np.zeros((rows, columns), bool), px_per_mm, corner)
     outline = bare.from_mm(camera.on_height(scale.outline_px, 0.0))
     return TableView(pixels, seen, fill_polygon(outline, (rows, columns)), px_per_mm, corner)

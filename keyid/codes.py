@@ -8,7 +8,7 @@ all bittings run along the blade (the forward-backward algorithm).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +29,7 @@ WEAR_SPREAD = 0.3  # roots of one key wear unequally, by this part of the common
 VIOLATION_P = 1e-4  # a pair of neighbours beyond the MACS, against one within: a key cut by mistake
 DEEPER = 1e-300  # keeps a product of likelihoods from underflowing to zero
 AGAINST_KNOWN_P = 1e-6  # share of blades that are right although they can't have what is known: a slip
+LIST_WRONG_P = 0.01  # share of code lists that the key is not in: another lock's, a key cut since
 RULED_OUT = -700.0  # log of a likelihood of next to nothing
 BEAM = 48  # whole bittings kept while searching for the likeliest
 BEST = 8  # whole bittings told
@@ -82,10 +83,19 @@ def code_posterior(
     common = height_errors(profile, width, height_common_u_mm, len(readings))
     log_likelihood, log_known = _with_known(_log_likelihood(profile, readings, common), profile, known)
     likelihood, log_scale = _scaled(log_likelihood)
-    bittings = known.bittings(profile)
-    if bittings is not None and len(bittings):
-        return _listed_posterior(likelihood, log_scale + log_known, common, bittings)
     step = _steps(profile)
+    log_count = _log_count(step, known.allowed(profile), len(profile.positions_mm))
+    anything = _any_posterior(likelihood, log_scale + log_known - log_count, common, step)
+    bittings = known.bittings(profile)
+    if bittings is None:
+        return anything
+    if len(bittings) == 0:
+        return replace(anything, log_evidence=anything.log_evidence + math.log(LIST_WRONG_P))
+    return _in_list_or_not(_listed_posterior(likelihood, log_scale + log_known, common, bittings), anything)
+
+
+def _any_posterior(likelihood: Array, log_scale: float, common: HeightErrors, step: Array) -> CodePosterior:
+    """The posterior where the bitting can be any."""
     forward, forward_log = _sweep(likelihood, step)
     backward, _ = _sweep(likelihood[:, ::-1], step)
     log_node = np.log(common.weight) + forward_log
@@ -100,8 +110,34 @@ def code_posterior(
         wear,
         max(variance, 0.0) ** 0.5,
         float(node @ (common.height_mm - common.wear_mm)),
-        log_total + log_scale + log_known - _log_count(step, known.allowed(profile), len(profile.positions_mm)),
+        log_total + log_scale,
     )
+
+
+def _in_list_or_not(listed: CodePosterior, anything: CodePosterior) -> CodePosterior:
+    """The bitting is one of the list, or the list is not the one that the key is in."""
+    p = _in_list_p(listed.log_evidence, anything.log_evidence)
+    share = np.array([p, 1 - p])
+    wear = np.array([listed.wear_mm, anything.wear_mm])
+    wear_u = np.array([listed.wear_u_mm, anything.wear_u_mm])
+    mean = float(share @ wear)
+    return CodePosterior(
+        p * listed.probabilities + (1 - p) * anything.probabilities,
+        mean,
+        max(float(share @ (wear_u**2 + wear**2)) - mean**2, 0.0) ** 0.5,
+        p * listed.offset_mm + (1 - p) * anything.offset_mm,
+        float(np.logaddexp(*_log_weights(listed.log_evidence, anything.log_evidence))),
+    )
+
+
+def _log_weights(log_listed: float, log_any: float) -> tuple[float, float]:
+    return math.log1p(-LIST_WRONG_P) + log_listed, math.log(LIST_WRONG_P) + log_any
+
+
+def _in_list_p(log_listed: float, log_any: float) -> float:
+    """Probability that the key is in the list, by the evidence of its bittings and of any bitting."""
+    in_list, other = _log_weights(log_listed, log_any)
+    return float(np.exp(in_list - np.logaddexp(in_list, other)))
 
 
 def _listed_posterior(
@@ -131,8 +167,8 @@ def _listed_joint(likelihood: Array, bittings: NDArray[np.int_]) -> Array:
 
 def _with_known(log_likelihood: Array, profile: Profile, known: Known) -> tuple[Array, float]:
     """Rule out the codes that are known to be wrong; a blade that can't have the right ones is all but ruled out."""
-    allowed, bittings = known.allowed(profile), known.bittings(profile)
-    if allowed is None or (bittings is not None and len(bittings) == 0):
+    allowed = known.allowed(profile)
+    if allowed is None:
         return log_likelihood, math.log(AGAINST_KNOWN_P)
     return np.where(allowed, log_likelihood, RULED_OUT), 0.0
 
@@ -148,15 +184,21 @@ def best_bittings(
     common = height_errors(profile, width, height_common_u_mm, len(readings))
     log_likelihood, _ = _with_known(_log_likelihood(profile, readings, common), profile, known)
     likelihood, _ = _scaled(log_likelihood)
-    bittings = known.bittings(profile)
-    if bittings is not None and len(bittings):
-        p = common.weight @ _listed_joint(likelihood, bittings)
-        p = p / max(float(p.sum()), DEEPER)
-        order = np.argsort(-p, kind="stable")[:BEST]
-        return tuple((tuple(profile.codes[c] for c in bittings[i]), float(p[i])) for i in order)
     step = _steps(profile)
     log_total = float(np.logaddexp.reduce(np.log(common.weight) + _sweep(likelihood, step)[1]))
-    return _best(profile, likelihood, step, common.weight, log_total)
+    anything = _best(profile, likelihood, step, common.weight, log_total)
+    bittings = known.bittings(profile)
+    if bittings is None or len(bittings) == 0:
+        return anything
+    joint = common.weight @ _listed_joint(likelihood, bittings)
+    total = max(float(joint.sum()), DEEPER)
+    log_count = _log_count(step, known.allowed(profile), len(profile.positions_mm))
+    in_list_p = _in_list_p(math.log(total) - math.log(len(bittings)), log_total - log_count)
+    p_of = {codes: (1 - in_list_p) * p for codes, p in anything}
+    for row, p in zip(bittings, joint / total, strict=True):
+        codes = tuple(profile.codes[c] for c in row)
+        p_of[codes] = p_of.get(codes, 0.0) + in_list_p * float(p)
+    return tuple(sorted(p_of.items(), key=lambda item: -item[1])[:BEST])
 
 
 def root_log_likelihood(reading: EdgeReading, root_mm: Array, sd_mm: Array) -> Array:

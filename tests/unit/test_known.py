@@ -55,10 +55,43 @@ def test_a_code_list_decides_what_the_photo_leaves_open() -> None:
     assert known.number_of(tuple(CODE.split("-"))) == "A17"
 
 
-def test_a_code_list_without_the_key_s_bitting_is_told_by_none_of_these() -> None:
+def listed(*entries: str) -> Known:
+    return Known(listed=tuple(ListedCode(tuple(text), f"N{n}") for n, text in enumerate(entries, 1)))
+
+
+def test_a_code_list_that_fits_nowhere_doesn_t_rule_out_the_blade_and_the_nearest_is_told() -> None:
     blade = measured(key_of(PIER, CODE))
-    known = Known(listed=(ListedCode(tuple("65656"), None), ListedCode(tuple("11111"), None)))
-    assert rank(blade, (PIER,), known).none_of_these > 0.9
+    known = listed("65656", "31521")
+    ranking = rank(blade, (PIER,), known)
+    bitting = read_bitting(ranking, blade, known)
+    assert ranking.none_of_these < 0.1
+    assert bitting is not None
+    assert (bitting.code, bitting.code_number) == (CODE, None)
+    (said,) = clashes(known, ranking, blade)
+    assert "No code of the list fits" in said
+    assert "nearest, 3-1-5-2-1 (N2), differs at 2 of 5 cuts, most at cut 5: it leaves 7.75 mm" in said
+
+
+def test_a_code_list_says_nothing_where_one_of_its_codes_fits() -> None:
+    blade = measured(key_of(PIER, CODE))
+    known = listed("65656", CODE.replace("-", ""))
+    assert clashes(known, rank(blade, (PIER,), known), blade) == ()
+
+
+def test_a_code_list_of_another_number_of_cuts_is_told() -> None:
+    blade = measured(key_of(PIER, CODE))
+    known = listed("314251")
+    ranking = rank(blade, (PIER,), known)
+    assert ranking.none_of_these < 0.1
+    (said,) = clashes(known, ranking, blade)
+    assert "none has 5 cuts" in said
+
+
+def test_one_code_off_in_a_short_list_is_told_although_the_list_is_believed() -> None:
+    blade = measured(key_of(PIER, CODE))
+    known = listed("31415", "52413")
+    (said,) = clashes(known, rank(blade, (PIER,), known), blade)
+    assert "nearest, 3-1-4-1-5 (N1), differs at 1 of 5 cuts, most at cut 4" in said
 
 
 def test_a_code_list_is_read_with_and_without_numbers(tmp_path: Path) -> None:

@@ -183,12 +183,12 @@ def _lines(reading: Json, profiles: dict[str, Any], values: list[HandValue], sai
     """The new reading in words, as `keyid read` tells one, and what to measure next."""
     from keyid.confirm import hand_measurements
     from keyid.reading_parse import parse_reading
-    from keyid.text import blade_verdict, cuts_verdict, paragraph
+    from keyid.text import blade_verdict, cuts_verdict, do_now, paragraph
 
     parsed = parse_reading(reading, profiles)
     given = "; ".join(f"{_named(value)}: {value.mm:.2f} mm" for value in values)
     wanted = [f"{one.words}. {one.why}." for one in hand_measurements(reading, profiles)][:SHOWN]
-    first = f"Measure the {wanted[0]}" if wanted else "No hand measurement would tell much more."
+    first = f"Measure the {wanted[0]}" if wanted else do_now(parsed) or "No hand measurement would tell much more."
     return [
         *paragraph("By hand", given),
         *(line for sentence in said for line in paragraph("Clash", sentence)),

@@ -191,7 +191,8 @@ def _rewrite_bitting(reading: Json, tables: list[Table], at: int, like: Table, b
     ranked = sorted(whole.items(), key=lambda item: -item[1])
     by_code = {"-".join(codes): round(p * blade_p, DIGITS) for codes, p in ranked}
     product = math.prod(table[cut["code"]] for cut, table in zip(bitting["cuts"], tables, strict=True)) * blade_p
-    bitting["probability"] = by_code.pop(bitting["code"], round(rest * product, DIGITS))
+    least = min(cut["probability"] for cut in bitting["cuts"])  # rounding mustn't leave all surer than each
+    bitting["probability"] = min(by_code.pop(bitting["code"], round(rest * product, DIGITS)), least)
     bitting["also"] = [[code, p] for code, p in by_code.items() if p >= 0.01 and "?" not in code]
 
 

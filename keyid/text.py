@@ -32,6 +32,8 @@ FITS_NONE_P = 0.50  # more likely than not outside the library
 SHOWN_REMARKS = 3  # on the photo: the worst; `keyid look` has them all
 SCREEN_LINES, LEAST_BETTER_LINES = 30, 1
 PHOTO_LINES, POOR_LINES = 2, 3  # on the photo before the verdict; on a poor one whose reading isn't sure
+TRY_MIN_P, TRY_MOST = 0.05, 2  # less likely whole bittings aren't worth a blank
+TRY_MAX_CUTS = 10  # of more cuts their table fills the screen
 EVIDENT = 2.0  # a shift or wear of this many standard uncertainties is worth telling
 
 NO_BREAK = "\u00a0"
@@ -95,10 +97,17 @@ def cuts_verdict(reading: Reading) -> str:
     if reading.bitting is not None:
         number = reading.bitting.code_number
         listed = "" if number is None else f", {number} in the code list"
-        return f"Cuts {reading.bitting.code} ({_sure(reading.bitting.probability)}){listed}."
+        sure = _sure(reading.bitting.probability)
+        return f"Cuts {reading.bitting.code} ({sure}){listed}.{_otherwise(reading.bitting)}"
     if reading.blade.edges is None:
         return "Nothing is cut on its edges: a blank, or a key cut on its face."
     return "The cuts can't be read."
+
+
+def _otherwise(bitting: BittingFacts) -> str:
+    """The next whole bittings in the order to try them."""
+    worth = [f"{code} ({percent(p)})" for code, p in bitting.also if p >= TRY_MIN_P][:TRY_MOST]
+    return f" Then try {', '.join(worth)}." if worth and len(bitting.cuts) <= TRY_MAX_CUTS else ""
 
 
 def error_text(error: KeyidError) -> str:

@@ -79,6 +79,13 @@ def test_an_unsure_cut_is_decided_by_its_caliper_value() -> None:
     assert new["bitting"]["cuts"][2]["root"]["value"] == pytest.approx(6.26, abs=0.02)
 
 
+def test_a_whole_bitting_is_never_surer_than_its_least_sure_cut() -> None:
+    reading = reading_of(Length(8.0, 0.02))
+    new, said = confirmed(reading, BY_ID, [HandValue("root", 6.75, 3)])  # a code that the photo all but rules out
+    assert said
+    assert new["bitting"]["probability"] <= min(cut["probability"] for cut in new["bitting"]["cuts"])
+
+
 def test_contradictions_are_told() -> None:
     reading = reading_of(Length(8.0, 0.02))
     _, said = confirmed(reading, BY_ID, [HandValue("width", 8.9)])

@@ -22,19 +22,24 @@ def flat(text: str) -> str:
     return " ".join(text.split())
 
 
-def worst_case() -> Reading:
-    many = tuple(candidate(f"rather-a-long-name-{n}", 0.3, "A", cuts=12) for n in range(3))
+def worst_case(cuts: int = 12) -> Reading:
+    many = tuple(candidate(f"rather-a-long-name-{n}", 0.3, "A", cuts=cuts) for n in range(3))
     return reading(
-        cuts=12,
+        cuts=cuts,
         candidates=many,
         next_measurement=NEXT,
-        bitting=replace(bitting(12), wear=Length(0.2, 0.02), shift=Length(-0.3, 0.02)),
+        bitting=replace(
+            bitting(cuts),
+            wear=Length(0.2, 0.02),
+            shift=Length(-0.3, 0.02),
+            also=(("-".join("1234" * 3)[: 2 * cuts - 1], 0.2),) * 2,
+        ),
         remarks=(Remark(0.3, "The photo is slanted by 35 degrees.", "Hold it level." * 9),) * 4,
         blade=replace(reading().blade, edges=2),
     )
 
 
-@pytest.mark.parametrize("made", [reading(), reading(cuts=7, next_measurement=NEXT), worst_case()])
+@pytest.mark.parametrize("made", [reading(), reading(cuts=7, next_measurement=NEXT), worst_case(), worst_case(10)])
 def test_it_fits_one_screen(made: Reading) -> None:
     lines = reading_text(made).splitlines()
     assert len(lines) <= SCREEN_LINES
@@ -134,6 +139,14 @@ def test_what_the_profile_says_of_holding_is_told() -> None:
 def test_a_shift_away_from_the_stop_is_news() -> None:
     shifted = replace(bitting(), shift=Length(0.25, 0.03))
     assert "All cuts sit 0.25 mm away from the stop" in flat(reading_text(reading(bitting=shifted)))
+
+
+def test_other_whole_bittings_are_told_in_the_order_to_try_them() -> None:
+    unsure = replace(
+        bitting(), probability=0.5, also=(("4-4-2", 0.25), ("4-5-2", 0.1), ("1-5-2", 0.06), ("1-1-1", 0.01))
+    )
+    assert "(50 %, unsure). Then try 4-4-2 (25 %), 4-5-2 (10 %)." in flat(reading_text(reading(bitting=unsure)))
+    assert "Then try" not in reading_text(reading(bitting=replace(unsure, also=(("1-1-1", 0.04),))))
 
 
 def test_lengths_are_shown_in_both_units_with_95_percent_limits() -> None:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
 from keyid.codes import CodePosterior, code_posterior
-from keyid.cutmodel import CutShape, cut_heights, shape_of
+from keyid.cutmodel import CutShape, cut_heights, full_height, shape_of
 from keyid.decoding import UNCUT_MM, EdgeReading, read_cuts
 from keyid.evidence import (
     Samples,
@@ -118,7 +118,9 @@ def fit_cuts(
     traces = tuple((blade.a, blade.b)[edge] for edge in cut_edges)
     nominal = np.asarray(profile.positions_mm)
     on_blade, shift = _read(traces, frame, nominal, shape, blade.width.mm)
-    fit, off = fit_edges(samples, cut_edges, on_blade, frame.to_blade(nominal) + shift, shape, blade)
+    slots = frame.to_blade(nominal) + shift
+    drawn = blade.width.mm - UNCUT_MM if full_height(profile).any() else math.inf
+    fit, off = fit_edges(samples, cut_edges, on_blade, slots, shape, blade, drawn)
     lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
     flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
@@ -185,22 +187,28 @@ def fit_edges(
     slots_mm: Array,
     shape: CutShape,
     blade: Blade,
+    drawn_below_mm: float | None = None,
 ) -> tuple[float, tuple[Array, Array]]:
-    """Log-likelihood of both traces around the measured cuts, and how far each station is above what they leave."""
+    """Log-likelihood of both traces around the measured cuts, and how far each station is above what they leave.
+
+    Roots above ``drawn_below_mm`` are taken for uncut places, by default those next to the full width: where every code
+    is a cut, a shallow root is one too.
+    """
+    limit = blade.width.mm - UNCUT_MM if drawn_below_mm is None else drawn_below_mm
     total, off = 0.0, []
     for edge, sample in enumerate(samples):
         reading = readings[cut_edges.index(edge)] if edge in cut_edges else None
         if reading is None:
             likelihood, off_here = trace_log_likelihood(sample, np.empty(0), np.empty(0), shape, blade.width.mm)
         else:
-            likelihood, off_here = _fit_edge(sample, reading, slots_mm, shape, blade.width.mm)
+            likelihood, off_here = _fit_edge(sample, reading, slots_mm, shape, blade.width.mm, limit)
         total += likelihood
         off.append(off_here)
     return total, (off[0], off[1])
 
 
 def _fit_edge(
-    sample: Samples, reading: EdgeReading, slots_mm: Array, shape: CutShape, width_mm: float
+    sample: Samples, reading: EdgeReading, slots_mm: Array, shape: CutShape, width_mm: float, drawn_below_mm: float
 ) -> tuple[float, Array]:
     """Fit one cut edge; roots that may be read on another edge are also tried where their flanks end."""
     shape = replace(shape, half_flat_mm=reading.half_flat_mm)
@@ -212,7 +220,7 @@ def _fit_edge(
     fits = []
     for measured in choices:
         root = np.array([_drawn_root(r, x, sample, shape) for r, x in zip(measured, position, strict=True)])
-        cut = root < width_mm - UNCUT_MM
+        cut = root < drawn_below_mm
         fits.append(trace_log_likelihood(sample, position[cut], root[cut], shape, width_mm))
     return max(fits, key=lambda fit: fit[0])
 

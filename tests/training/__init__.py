@@ -1,6 +1,7 @@
-"""How the network of ``keyid/segmentation.py`` is trained: on photos with exact truth, and on scenes of our own maker.
+"""How keyid's two networks are trained: on photos with exact truth, on path-traced ones and on scenes of our own maker.
 
-``python -m tests.training.train --photos FOLDER --state net.pt --out keyid/segmentation.onnx`` (needs PyTorch and onnx,
-the extra ``[train]``).  Every photo of a folder is a JPEG beside a JSON of the same name, which tells the camera, the
-key's pose, its outline and the plan of its face (see ``strips``).
+``train`` trains the one that tells what a straightened blade shows, from ``strips`` (and ``traced`` ones),
+``train_keys`` the one that marks the key on the table, from ``views``.  They need the extra ``[train]``.  Every photo
+of a folder is a JPEG beside a JSON of the same name, which tells the camera, the key's pose, its outline and the plan
+of its face.
 """

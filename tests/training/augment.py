@@ -34,7 +34,7 @@ def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tu
         picture = _in_shadow(picture, labels, rng)
     if rng.random() < 0.5:
         picture, labels, wall = picture[::-1], labels[::-1], wall * np.float32([1, -1])
-    return _processed(_lit(picture, rng), rng), np.ascontiguousarray(labels), wall
+    return processed(lit(picture, rng), rng), np.ascontiguousarray(labels), wall
 
 
 def table_of(example: Example) -> Image:
@@ -158,11 +158,11 @@ def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.
     return np.asarray(picture, np.float32)
 
 
-def _lit(picture: Image, rng: np.random.Generator) -> Image:
+def lit(picture: Image, rng: np.random.Generator) -> Image:
     """Another light: uneven, coloured, brighter or darker, with another tone curve."""
     if rng.random() < 0.7:
         grid = rng.normal(0, 1, (rng.integers(2, 5), rng.integers(2, 6))).astype(np.float32)
-        field = cv2.resize(grid, (COLUMNS, ROWS), interpolation=cv2.INTER_CUBIC)
+        field = cv2.resize(grid, picture.shape[1::-1], interpolation=cv2.INTER_CUBIC)
         picture = picture * np.exp(rng.uniform(0, 0.35) * field)[..., None]
     picture = picture * np.exp(rng.normal(0, 0.09, 3)) * np.exp(rng.normal(0, 0.25))
     if rng.random() < 0.06:
@@ -172,7 +172,7 @@ def _lit(picture: Image, rng: np.random.Generator) -> Image:
     return np.asarray(np.clip(picture, 0, 1) ** np.exp(rng.normal(0, 0.2)), np.float32)
 
 
-def _processed(picture: Image, rng: np.random.Generator) -> Image:
+def processed(picture: Image, rng: np.random.Generator) -> Image:
     """Blur, sharpening, noise and recompression."""
     picture = np.ascontiguousarray(picture)
     if rng.random() < 0.2:
@@ -207,7 +207,7 @@ def _fringed(picture: Image, rng: np.random.Generator) -> Image:
     aside = rng.uniform(-1.5, 1.5, 2)
     for channel, sign in ((0, -1), (2, 1)):
         move = np.float32([[1, 0, sign * aside[0]], [0, 1, sign * aside[1]]])
-        layer = cv2.warpAffine(picture[..., channel], move, (COLUMNS, ROWS), borderMode=cv2.BORDER_REPLICATE)
+        layer = cv2.warpAffine(picture[..., channel], move, picture.shape[1::-1], borderMode=cv2.BORDER_REPLICATE)
         picture[..., channel] = layer
     return picture
 
@@ -220,4 +220,4 @@ def _shrunk(picture: Image, rng: np.random.Generator) -> Image:
     coded = np.clip(small * 255, 0, 255).astype(np.uint8)
     _, stored = cv2.imencode(".jpg", coded, [cv2.IMWRITE_JPEG_QUALITY, int(rng.integers(60, 92))])
     small = cv2.imdecode(stored, cv2.IMREAD_COLOR).astype(np.float32) / 255
-    return np.asarray(cv2.resize(small, (COLUMNS, ROWS), interpolation=cv2.INTER_LINEAR))
+    return np.asarray(cv2.resize(small, picture.shape[1::-1], interpolation=cv2.INTER_LINEAR))

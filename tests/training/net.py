@@ -5,13 +5,14 @@ from __future__ import annotations
 from itertools import pairwise
 from pathlib import Path
 
+import onnx
 import torch
 from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
 CHANNELS = (12, 20, 28, 36, 36)
-INPUTS, CLASSES = 5, 5  # three colours and the wall's direction; off, face, body, wall, plastic
+INPUTS, CLASSES = 5, 5  # of the strips' network: three colours and the wall's direction; off, face, body, wall, plastic
 
 
 class Step(nn.Sequential):
@@ -24,16 +25,16 @@ class Step(nn.Sequential):
 
 
 class Net(nn.Module):
-    """(batch, 5, rows, columns) to logits (batch, 5, rows, columns); sizes are multiples of 16."""
+    """(batch, inputs, rows, columns) to logits (batch, classes, rows, columns); sizes are multiples of 16."""
 
-    def __init__(self) -> None:
+    def __init__(self, inputs: int = INPUTS, classes: int = CLASSES, channels: tuple[int, ...] = CHANNELS) -> None:
         super().__init__()
-        before = (INPUTS, *CHANNELS)
+        before = (inputs, *channels)
         self.down = nn.ModuleList(
-            nn.Sequential(Step(before[i], size), Step(size, size)) for i, size in enumerate(CHANNELS)
+            nn.Sequential(Step(before[i], size), Step(size, size)) for i, size in enumerate(channels)
         )
-        self.up = nn.ModuleList(Step(a + b, a) for a, b in pairwise(CHANNELS))
-        self.out = nn.Conv2d(CHANNELS[0], CLASSES, 1)
+        self.up = nn.ModuleList(Step(a + b, a) for a, b in pairwise(channels))
+        self.out = nn.Conv2d(channels[0], classes, 1)
 
     def forward(self, x: Tensor) -> Tensor:
         """Logits of the classes."""
@@ -47,14 +48,32 @@ class Net(nn.Module):
         return self.out(x)
 
 
+def restored(file: Path, net: Net) -> Net:
+    """The network with a kept state's weights, or an ONNX file's (without normalisation, to be trained on)."""
+    if file.suffix == ".onnx":
+        weights = onnx.load(file).graph.initializer
+        state = {one.name: torch.from_numpy(onnx.numpy_helper.to_array(one).copy()) for one in weights}
+    else:
+        state = torch.load(file)
+    if not any(name.endswith("running_mean") for name in state):
+        _fold(net)
+    net.load_state_dict(state)
+    return net
+
+
 def export(net: Net, out: Path) -> None:
     """Write the network as ONNX (opset 13), with the normalisation folded into the convolutions."""
-    net.eval()
-    for step in net.modules():
-        if isinstance(step, Step):
-            step[0], step[1] = fuse_conv_bn_eval(step[0], step[1]), nn.Identity()
+    _fold(net)
     axes = {2: "rows", 3: "columns"}
     torch.onnx.export(
-        net, (torch.zeros(1, INPUTS, 208, 480),), str(out), dynamo=False, opset_version=13,
+        net, (torch.zeros(1, net.down[0][0][0].in_channels, 208, 480),), str(out), dynamo=False, opset_version=13,
         input_names=["strip"], output_names=["logits"], dynamic_axes={"strip": axes, "logits": axes},
     )  # fmt: skip
+
+
+def _fold(net: Net) -> None:
+    """Fold the normalisation into the convolutions, where that is not done yet."""
+    net.eval()
+    for step in net.modules():
+        if isinstance(step, Step) and isinstance(step[1], nn.BatchNorm2d):
+            step[0], step[1] = fuse_conv_bn_eval(step[0], step[1]), nn.Identity()

@@ -19,7 +19,7 @@ from keyid.photo import Photo, load_photo
 from keyid.segmentation import SHRINK, WALL_AT_MM
 from keyid.strip import STEP_MM, straighten
 from tests.scene import Scene, random_scene
-from tests.scene.key import edge_heights
+from tests.scene.key import edge_heights, head_prism
 from tests.scene.outline import project_plan
 
 Array = NDArray[np.float64]
@@ -34,7 +34,10 @@ SUBPIXEL_BITS = 8
 
 @dataclass(frozen=True)
 class Truth:
-    """What is true of a photo's key; ``to_px`` maps points (x, y) of its upper face, x from the blade's start."""
+    """What is true of a photo's key.
+
+    ``head_px`` is the rim of the head's upper side, which may hide the blade's start (None: not told).
+    """
 
     camera: Camera
     face_px: Array
@@ -46,6 +49,7 @@ class Truth:
     tip_mm: float
     pitch_deg: float
     plastic: bool
+    head_px: Array | None = None
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def photo_examples(folder: Path, seed: int = 0) -> Iterator[Example]:
         if not (isinstance(told, dict) and told.get("detail", {}).get("key")) or told["detail"].get("second_key"):
             continue
         rng = np.random.default_rng([seed, zlib.crc32(truth_file.stem.encode())])
-        yield from _examples(load_photo(photo_file), _told(told["detail"]), FRAMES_OF_PHOTO, rng, truth_file.stem)
+        yield from examples_of(load_photo(photo_file), _told(told["detail"]), FRAMES_OF_PHOTO, rng, truth_file.stem)
 
 
 def scene_examples(count: int, seed: int = 0) -> Iterator[Example]:
@@ -78,7 +82,25 @@ def scene_examples(count: int, seed: int = 0) -> Iterator[Example]:
         except ValueError:  # no camera sees all of this key
             continue
         assert scene.photo is not None
-        yield from _examples(scene.photo, _drawn(scene), FRAMES_OF_SCENE, rng, f"scene-{number}")
+        yield from examples_of(scene.photo, drawn_truth(scene), FRAMES_OF_SCENE, rng, f"scene-{number}")
+
+
+def write_examples(file: Path, examples: list[Example]) -> None:
+    """Keep the strips of one photo in a file (npz)."""
+    arrays = {}
+    for number, example in enumerate(examples):
+        parts = {"picture": example.picture, "labels": example.labels, "wall": example.wall}
+        arrays |= {f"{part}{number}": values for part, values in parts.items()}
+    np.savez_compressed(file, allow_pickle=False, **arrays)
+
+
+def read_examples(folder: Path) -> Iterator[Example]:
+    """Strips that were kept in a folder."""
+    for file in sorted(folder.glob("*.npz")):
+        with np.load(file) as arrays:
+            for number in range(len(arrays) // 3):
+                parts = (arrays[f"{part}{number}"] for part in ("picture", "labels", "wall"))
+                yield Example(*parts, name=file.stem)
 
 
 def _told(detail: dict[str, Any]) -> Truth:
@@ -111,7 +133,7 @@ def _told(detail: dict[str, Any]) -> Truth:
     )
 
 
-def _drawn(scene: Scene) -> Truth:
+def drawn_truth(scene: Scene) -> Truth:
     """Truth of a scene of our own maker."""
     truth, key = scene.truth, scene.truth.key
     (x_a, top), (x_b, depth) = edge_heights(key, "a"), edge_heights(key, "b")
@@ -128,10 +150,18 @@ def _drawn(scene: Scene) -> Truth:
         tip_mm=key.length_mm,
         pitch_deg=float(np.degrees(np.arcsin(-rotation[2, 0]))),
         plastic=key.head == "plastic",
+        head_px=_head_px(scene),
     )
 
 
-def _examples(photo: Photo, truth: Truth, count: int, rng: np.random.Generator, name: str) -> Iterator[Example]:
+def _head_px(scene: Scene) -> Array:
+    """The upper rim of the head."""
+    prism, pose = head_prism(scene.truth.key), scene.truth.pose
+    top = prism.z_high_mm if pose.face_up == "a" else prism.z_low_mm
+    return project_plan(prism.plan_mm, top, pose, scene.truth.camera)
+
+
+def examples_of(photo: Photo, truth: Truth, count: int, rng: np.random.Generator, name: str) -> Iterator[Example]:
     """Strips of a photo in random frames."""
     for _ in range(count):
         lie, length = _frame(truth, rng)
@@ -184,4 +214,7 @@ def _labels(truth: Truth, lie: Lie, s_mm: Array, v_mm: Array) -> NDArray[np.uint
     key = filled(truth.outline_px)
     head = np.where(x < truth.neck_mm, PLASTIC if truth.plastic else BODY, BODY)
     labels = np.where(key, np.where(x < 0, head, WALL), OFF)
-    return np.where(filled([truth.face_px]), FACE, labels).astype(np.uint8)
+    labels = np.where(filled([truth.face_px]), FACE, labels).astype(np.uint8)
+    if truth.head_px is not None:
+        labels[filled([truth.head_px]) & (labels == FACE)] = UNKNOWN
+    return labels

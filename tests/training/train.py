@@ -1,9 +1,10 @@
-"""Train the network on one core and write it as ONNX; with ``--leave-out`` photos it tells how it does on those."""
+"""Train the strips' network on one core and write it as ONNX; ``--leave-out`` photos are what it is tested on."""
 
 from __future__ import annotations
 
 import re
 import time
+from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -15,11 +16,11 @@ from torch import Tensor
 from torch.nn import functional
 
 from tests.training.augment import drawn, table_of
-from tests.training.net import Net, export
-from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, scene_examples
+from tests.training.net import Net, export, restored
+from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
 BATCH = 4
-SCENE_SHARE = 0.25  # of the examples drawn
+SHARES = (0.55, 0.35, 0.1)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
 WARM_UP = 50  # steps
@@ -30,15 +31,17 @@ REPORT_S = 120
 @click.option(
     "--photos", multiple=True, type=click.Path(exists=True, path_type=Path), help="Folder of photos and truth."
 )
+@click.option("--traced", type=click.Path(exists=True, path_type=Path), help="Folder of path-traced strips.")
 @click.option("--scenes", default=140, help="How many random scenes.")
 @click.option("--minutes", default=40.0)
 @click.option("--rate", default=3e-3, help="Greatest learning rate.")
 @click.option("--leave-out", default="", help="Regular expression of photos to test on instead.")
-@click.option("--start", type=click.Path(exists=True, path_type=Path), help="State to go on from.")
+@click.option("--start", type=click.Path(exists=True, path_type=Path), help="State or ONNX file to go on from.")
 @click.option("--state", required=True, type=click.Path(path_type=Path), help="Where the state is kept.")
 @click.option("--out", type=click.Path(path_type=Path), help="ONNX file to write at the end.")
 def main(
     photos: tuple[Path, ...],
+    traced: Path | None,
     scenes: int,
     minutes: float,
     rate: float,
@@ -54,36 +57,40 @@ def main(
     examples = [example for folder in photos for example in photo_examples(folder)]
     tested = [e for e in examples if re.fullmatch(leave_out, e.name)]
     pictured = [e for e in examples if not re.fullmatch(leave_out, e.name)]
-    made = list(scene_examples(scenes))
-    net = Net()
-    if start is not None:
-        net.load_state_dict(torch.load(start))
-    _train(net, (pictured, made), minutes * 60, rate, state)
+    kinds = [pictured, list(read_examples(traced)) if traced else [], list(scene_examples(scenes))]
+    net = restored(start, Net()) if start else Net()
+    tables = [table_of(e) for e in pictured[::8]]
+    shares = np.where([len(kind) > 0 for kind in kinds], SHARES, 0)
+    rng = np.random.default_rng(1)
+
+    def step_loss() -> Tensor:
+        lists = [kinds[kind] for kind in rng.choice(len(kinds), BATCH, p=shares / shares.sum())]
+        return _loss(net, [drawn(some[rng.integers(len(some))], tables, rng) for some in lists])
+
+    fit(net, step_loss, minutes * 60, rate, state)
     for name, share in _agreement(net, tested).items():
         click.echo(f"{name}: {share:.4f} of the face agree")
     if out is not None:
         export(net, out)
 
 
-def _train(net: Net, examples: tuple[list[Example], list[Example]], seconds: float, rate: float, state: Path) -> None:
-    """Weighted cross entropy, AdamW, a cosine of learning rates over the time given."""
-    rng = np.random.default_rng(1)
-    tables = [table_of(e) for e in examples[0][::8]]
+def fit(net: Net, step_loss: Callable[[], Tensor], seconds: float, rate: float, state: Path) -> None:
+    """AdamW on what ``step_loss`` draws, with a cosine of learning rates over the time given."""
     optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-4)
     begun = told = time.monotonic()
-    mean, step = 1.4, 0
+    losses: list[float] = []
     while (passed := time.monotonic() - begun) < seconds:
         for group in optimiser.param_groups:
-            group["lr"] = rate * min(1, (step + 1) / WARM_UP) * (0.02 + 0.49 * (1 + np.cos(np.pi * passed / seconds)))
-        lists = [examples[1] if rng.random() < SCENE_SHARE and examples[1] else examples[0] for _ in range(BATCH)]
-        loss = _loss(net, [drawn(some[rng.integers(len(some))], tables, rng) for some in lists])
+            warm = min(1, (len(losses) + 1) / WARM_UP)
+            group["lr"] = rate * warm * (0.02 + 0.49 * (1 + np.cos(np.pi * passed / seconds)))
+        loss = step_loss()
         optimiser.zero_grad()
         loss.backward()
         optimiser.step()
-        mean, step = 0.98 * mean + 0.02 * loss.item(), step + 1
+        losses.append(loss.item())
         if time.monotonic() - told > REPORT_S:
             told = time.monotonic()
-            click.echo(f"{step} steps, {passed:.0f} s, loss {mean:.3f}")
+            click.echo(f"{len(losses)} steps, {passed:.0f} s, loss {np.mean(losses[-100:]):.3f}")
             torch.save(net.state_dict(), state)
     torch.save(net.state_dict(), state)
 

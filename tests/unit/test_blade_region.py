@@ -22,9 +22,7 @@ Array = NDArray[np.float64]
 S_MM = np.arange(-32.0, 3.5, STEP_MM)
 V_MM = np.arange(8.0, -8.0, -STEP_MM)
 CAMERA = posed_camera(2900.0, (760.0, 640.0), distance_mm=220.0)
-LIE = place(
-    LieInputs(0.0, 2.2, 0.0, 0.0, 0.0), CAMERA.project(np.array([[-15.0, 0, 2.2], [15.0, 0, 2.2]])), CAMERA
-)
+LIE = place(LieInputs(0.0, 2.2, 0.0, 0.0, 0.0), CAMERA.project(np.array([[-15.0, 0, 2.2], [15.0, 0, 2.2]])), CAMERA)
 
 
 def drawn(start_mm: float, tip_mm: float, upper_mm: Array, lower_mm: Array) -> tuple[Strip, Regions]:

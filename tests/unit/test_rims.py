@@ -31,10 +31,7 @@ def every_path(rows: int, columns: int) -> list[Path]:
     paths: list[Path] = [((row,), ()) for row in range(rows)]
     for _ in range(columns - 1):
         paths = [
-            ((*at, at[-1] + move), (*moves, move))
-            for at, moves in paths
-            for move in MOVES
-            if 0 <= at[-1] + move < rows
+            ((*at, at[-1] + move), (*moves, move)) for at, moves in paths for move in MOVES if 0 <= at[-1] + move < rows
         ]
     return paths
 

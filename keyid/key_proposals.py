@@ -1,7 +1,8 @@
 """Blobs on the table that could be keys.
 
-A proposal is whatever differs from its surroundings (brighter, darker, of another colour, or fenced by edges) by more
-than the surface's own texture, at several thresholds: no single one holds for paper and leather, nickel and plastic.
+A proposal is what a network marks as a key, or whatever differs from its surroundings (brighter, darker, of another
+colour, or fenced by edges) by more than the surface's own texture, at several thresholds: no single one holds for paper
+and leather, nickel and plastic.
 """
 
 from __future__ import annotations
@@ -28,11 +29,18 @@ THRESHOLDS = (1.7, 2.5, 3.7, 5.5, 8.0, 12.0)  # times texture plus floor
 EDGE_THRESHOLDS = (2.0, 3.5, 6.0)
 DETAIL_MM = (0.12, 0.5)  # sharper than any penumbra of a key, coarser than the fine view's pixels
 DETAIL_THRESHOLDS = (0.4, 0.6, 0.8, 1.1)
+ODDS_THRESHOLDS = (-1.5, 0.0, 2.0)  # log odds: a dim part of a key, or its shadow, may be doubtful
 CLOSE_MM = 1.6  # gaps in an edge, or between the parts of a glaring key
 OPEN_MM = 2.0  # lines of mats and paper are narrower, blades wider
 AREA_MM2 = (60.0, 2600.0)  # from a part of a small blade to a large plastic-headed key with its shadow
 SIDE_MM = (12.0, 115.0)  # of the upright bounding box, the longer side
 RIM_MM = 0.8  # the reference's own rim is not a difference from the surface
+
+
+def propose_likely(odds: Image, px_per_mm: float) -> Iterator[Mask]:
+    """Blobs that are likely to be a key by their log odds."""
+    for threshold in ODDS_THRESHOLDS:
+        yield from _blobs(odds > threshold, px_per_mm)
 
 
 def propose(view: TableView, fine: TableView) -> Iterator[Mask]:

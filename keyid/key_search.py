@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import TypeVar
 
@@ -18,9 +18,11 @@ from numpy.typing import NDArray
 
 from keyid.blade_axis import axis_evidence
 from keyid.key_cut import Part, refine_parts, sharpness, support
+from keyid.key_likeness import key_likeness
 from keyid.key_pairs import imagine_heads, join
-from keyid.key_proposals import propose
+from keyid.key_proposals import propose, propose_likely
 from keyid.key_shape import KeyShape, bounds, pixel_places_mm, read_shape, trim
+from keyid.network import Image
 from keyid.table_view import TableView
 
 Array = NDArray[np.float64]
@@ -40,6 +42,8 @@ RAW_SHARE = 0.85  # what a proposal counts against a refined one: there may be s
 MIN_SEED = 0.02  # proposals less like a key aren't worth refining while there are others
 SUPPORT = (0.65, 1.0)  # share of the outline that is a clear step: with no key, and with a perfect one
 MIN_SCORE = 0.3  # likeness times support of a key
+MARKED, MARKED_SCORE = 0.75, 0.1  # where the network marks the same, a key of an unusual shape is one too
+LIKELY_SCORE = 0.5  # of what the network marked: other proposals aren't needed then
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,8 @@ class Found(Blob):
         In its outline: that of a proposal may be a shadow's.
     rank : float
         To compare those by that are the same key.
+    marked : float
+        Intersection over union with what the network marks as a key nearby.
     """
 
     window: tuple[slice, slice]
@@ -90,6 +96,12 @@ class Found(Blob):
     score: float
     trust: float
     rank: float
+    marked: float = 0.0
+
+    @property
+    def is_key(self) -> bool:
+        """Whether it may be taken for a key."""
+        return self.score > (MARKED_SCORE if self.marked > MARKED else MIN_SCORE)
 
 
 AnyBlob = TypeVar("AnyBlob", bound=Blob)
@@ -102,13 +114,38 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
     """
     view = _shrink(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM)
     at, near = view.from_mm(at_mm), near_mm * view.px_per_mm
-    blobs = [blob.mask for blob in _different(map(_blob, propose(view, fine)))]
+    odds = key_likeness(view)
+    likely = list(propose_likely(odds, view.px_per_mm))
+    found = _refined(view, fine, _ranked(view, (mask for mask in likely if _reaches(mask, at, near))))
+    if _best_score(found) > LIKELY_SCORE and _all_of_one(likely):
+        return _compared(found, odds)
+    blobs = [blob.mask for blob in _different(map(_blob, itertools.chain(likely, propose(view, fine))))]
     whole = (mask for mask in itertools.chain(blobs, join(blobs, view.px_per_mm)) if _reaches(mask, at, near))
     found = _refined(view, fine, _ranked(view, whole))
-    if max((each.score for each in found), default=0.0) < MIN_SCORE:
+    if _best_score(found) < MIN_SCORE:
         heads = (mask for mask in imagine_heads(blobs, view.px_per_mm) if _reaches(mask, at, near))
         found += _refined(view, fine, _ranked(view, heads), guessed=True)
-    return sorted(found, key=lambda each: -each.rank)
+    return _compared(found, odds)
+
+
+def _all_of_one(masks: Sequence[Mask]) -> bool:
+    """Whether all masks share some ground, so that they may be one key."""
+    boxes = [_blob(mask) for mask in masks]
+    return all(_overlap(box, boxes[0]) for box in boxes[1:])
+
+
+def _compared(found: Sequence[Found], odds: Image) -> list[Found]:
+    """The best first, each with how far the network agrees."""
+    compared = []
+    for each in found:
+        marked = cv2.resize(odds, each.mask.shape[::-1], interpolation=cv2.INTER_LINEAR)[each.window] > 0
+        union = int(np.count_nonzero(marked | each.near))
+        compared.append(replace(each, marked=np.count_nonzero(marked & each.near) / union))
+    return sorted(compared, key=lambda each: -each.rank)
+
+
+def _best_score(found: Sequence[Found]) -> float:
+    return max((each.score for each in found), default=0.0)
 
 
 def _reaches(mask: Mask, at_px: Array, near_px: float) -> bool:

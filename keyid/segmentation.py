@@ -10,8 +10,6 @@ How it is trained is told in ``tests/training``.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 from typing import Any
 
 import cv2
@@ -19,11 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
+from keyid.network import MULTIPLE, answer
 from keyid.strip import Image, Strip
 
 NET_FILE = "segmentation.onnx"
 SHRINK = 2  # strip samples per sample of the network: 0.08 mm, which it was trained with
-MULTIPLE = 16  # the network halves its picture four times
 WALL_AT_MM = -8.0  # before the tip: the wall's direction there stands for the whole blade
 ODDS_LIMIT = 4.0  # log odds that a single sample may state
 
@@ -77,21 +75,10 @@ def segment(strip: Strip, camera: Camera) -> Regions:
 
 def _logits(picture: NDArray[Any], wall: NDArray[np.float64]) -> Image:
     """The network's answer, (classes, rows, columns).  A blade and its mirror image are asked for alike."""
-    blob = np.empty((1, 5, *picture.shape[:2]), np.float32)
-    blob[0, :3] = picture.transpose(2, 0, 1) - 0.5
-    blob[0, 3:] = wall[:, None, None]
-    net = _net()
-    net.setInput(blob)
-    answer: Image = np.asarray(net.forward(), np.float32)[0]
-    return answer
-
-
-@cache
-def _net() -> cv2.dnn.Net:
-    """The network, read once."""
-    stored = np.frombuffer(files("keyid").joinpath(NET_FILE).read_bytes(), np.uint8)
-    net: cv2.dnn.Net = cv2.dnn.readNetFromONNX(stored)
-    return net
+    blob = np.empty((5, *picture.shape[:2]), np.float32)
+    blob[:3] = picture.transpose(2, 0, 1) - 0.5
+    blob[3:] = wall[:, None, None]
+    return answer(NET_FILE, blob)
 
 
 def _enlarged(layer: Image, shape: tuple[int, ...]) -> Image:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.key_proposals import disk
-from keyid.key_search import FINE_PX_PER_MM, MIN_SCORE, Found, find_keys
+from keyid.key_search import FINE_PX_PER_MM, Found, find_keys
 from keyid.key_shape import contour_mm
 from keyid.photo import Photo
 from keyid.pointed import NOTHING_POINTED, Pointed
@@ -86,7 +86,7 @@ def _found(photo: Photo, scale: Scale, pointed: Pointed) -> Silhouette:
     fine = view_table(photo, scale, FINE_PX_PER_MM)
     at_mm = scale.camera.on_height(np.array(pointed.on_key_px, float).reshape(-1, 2), 0.0)
     found = find_keys(fine, at_mm, POINTED_NEAR_MM)
-    if not found or found[0].score < (MIN_SCORE if len(at_mm) == 0 else 0.0):
+    if not found or not (found[0].is_key or len(at_mm)):
         raise _no_key(len(at_mm) > 0)
     best = found[0]
     others = [each for each in found[1:] if each.score > SURE_SCORE and _apart(each, best)]

@@ -15,7 +15,7 @@ import numpy as np
 from keyid.blade import Blade, BudgetLine, EdgeTrace, Frame, measure_blade
 from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.key_search import FINE_PX_PER_MM, MIN_SCORE, Found, find_keys
+from keyid.key_search import FINE_PX_PER_MM, Found, find_keys
 from keyid.length import Length
 from keyid.lens import focal_source, lenses_of
 from keyid.outline import Outline, find_outline, seen_by
@@ -159,7 +159,7 @@ def _first_camera(photo: Photo, width_mm: float) -> Camera:
             best, seen_from = found[0], camera
         if best is not None and best.score >= SURE_SCORE:
             break
-    if best is None or best.score < MIN_SCORE:
+    if best is None or not best.is_key:
         raise PhotoError(
             "no-key",
             "No key was found in this photo.",

@@ -9,10 +9,11 @@ import pytest
 from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.key_cut import Part, refine_parts
+from keyid.key_search import MIN_SCORE
 from keyid.key_shape import read_shape
 from keyid.photo import Photo
 from keyid.scale import Scale
-from keyid.silhouette import MIN_SCORE, find_silhouette
+from keyid.silhouette import find_silhouette
 from keyid.table_view import fill_polygon, view_table
 
 PX_PER_MM = 8.0

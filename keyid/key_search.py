@@ -115,11 +115,11 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
     view = _shrink(fine, FINE_PX_PER_MM / SEARCH_PX_PER_MM)
     at, near = view.from_mm(at_mm), near_mm * view.px_per_mm
     odds = key_likeness(view)
-    likely = list(propose_likely(odds, view.px_per_mm))
-    found = _refined(view, fine, _ranked(view, (mask for mask in likely if _reaches(mask, at, near))))
+    likely = [_blob(mask) for mask in propose_likely(odds, view.px_per_mm)]
+    found = _refined(view, fine, _ranked(view, (blob.mask for blob in likely if _reaches(blob.mask, at, near))))
     if _best_score(found) > LIKELY_SCORE and _all_of_one(likely):
         return _compared(found, odds)
-    blobs = [blob.mask for blob in _different(map(_blob, itertools.chain(likely, propose(view, fine))))]
+    blobs = [blob.mask for blob in _different(itertools.chain(likely, map(_blob, propose(view, fine))))]
     whole = (mask for mask in itertools.chain(blobs, join(blobs, view.px_per_mm)) if _reaches(mask, at, near))
     found = _refined(view, fine, _ranked(view, whole))
     if _best_score(found) < MIN_SCORE:
@@ -128,10 +128,9 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
     return _compared(found, odds)
 
 
-def _all_of_one(masks: Sequence[Mask]) -> bool:
-    """Whether all masks share some ground, so that they may be one key."""
-    boxes = [_blob(mask) for mask in masks]
-    return all(_overlap(box, boxes[0]) for box in boxes[1:])
+def _all_of_one(blobs: Sequence[Blob]) -> bool:
+    """Whether all blobs share some ground with the first, so that they may be one key."""
+    return all(_overlap(blob, blobs[0]) for blob in blobs[1:])
 
 
 def _compared(found: Sequence[Found], odds: Image) -> list[Found]:

@@ -103,26 +103,31 @@ def read_examples(folder: Path) -> Iterator[Example]:
                 yield Example(*parts, name=file.stem)
 
 
+def told_camera(detail: dict[str, Any]) -> Camera:
+    """The camera of a rendered photo, turned upright."""
+    seen = detail["camera_upright"]
+    pose = np.array(seen["R_world_to_camera"]), np.array(seen["t_world_to_camera_mm"])
+    return Camera(seen["fx"], (seen["cx"], seen["cy"]), seen["k1"], *pose)
+
+
+def told_outline(thing: dict[str, Any]) -> list[Array]:
+    """The outline of key or reference, its holes' outlines among the parts."""
+    outline = thing["silhouette_px_upright"]
+    return [np.array(part) for part in (outline if isinstance(outline[0][0], list) else [outline])]
+
+
 def _told(detail: dict[str, Any]) -> Truth:
     """Truth of a rendered photo."""
-    key, seen = detail["key"], detail["camera_upright"]
-    camera = Camera(
-        seen["fx"],
-        (seen["cx"], seen["cy"]),
-        seen["k1"],
-        np.array(seen["R_world_to_camera"]),
-        np.array(seen["t_world_to_camera_mm"]),
-    )
+    key, camera = detail["key"], told_camera(detail)
     pose = key["pose_local_to_world"]
     rotation = np.array(pose["R"])
     up = key["blade_thickness_mm"] if key["face_up"] == "A" else 0.0
     origin = np.array(pose["t_mm"]) + rotation @ [0.0, 0.0, up]
     plan = np.array(key["plane_polygon_blade_local"])
-    outline = key["silhouette_px_upright"]
     return Truth(
         camera=camera,
         face_px=camera.project(origin + plan @ rotation[:, :2].T),
-        outline_px=[np.array(part) for part in (outline if isinstance(outline[0][0], list) else [outline])],
+        outline_px=told_outline(key),
         rotation=rotation,
         origin_mm=origin,
         width_mm=key["blade_width_mm"],

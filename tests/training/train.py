@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import click
@@ -16,6 +14,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from tests.training.augment import drawn, table_of
+from tests.training.fit import fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
 from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
@@ -23,8 +22,6 @@ BATCH = 4
 SHARES = (0.55, 0.35, 0.1)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
-WARM_UP = 50  # steps
-REPORT_S = 120
 
 
 @click.command()
@@ -33,12 +30,7 @@ REPORT_S = 120
 )
 @click.option("--traced", type=click.Path(exists=True, path_type=Path), help="Folder of path-traced strips.")
 @click.option("--scenes", default=140, help="How many random scenes.")
-@click.option("--minutes", default=40.0)
-@click.option("--rate", default=3e-3, help="Greatest learning rate.")
-@click.option("--leave-out", default="", help="Regular expression of photos to test on instead.")
-@click.option("--start", type=click.Path(exists=True, path_type=Path), help="State or ONNX file to go on from.")
-@click.option("--state", required=True, type=click.Path(path_type=Path), help="Where the state is kept.")
-@click.option("--out", type=click.Path(path_type=Path), help="ONNX file to write at the end.")
+@training_options(minutes=40.0)
 def main(
     photos: tuple[Path, ...],
     traced: Path | None,
@@ -51,9 +43,7 @@ def main(
     out: Path | None,
 ) -> None:
     """Train."""
-    torch.set_num_threads(1)
-    cv2.setNumThreads(1)
-    torch.manual_seed(1)
+    on_one_core()
     examples = [example for folder in photos for example in photo_examples(folder)]
     tested = [e for e in examples if re.fullmatch(leave_out, e.name)]
     pictured = [e for e in examples if not re.fullmatch(leave_out, e.name)]
@@ -72,27 +62,6 @@ def main(
         click.echo(f"{name}: {share:.4f} of the face agree")
     if out is not None:
         export(net, out)
-
-
-def fit(net: Net, step_loss: Callable[[], Tensor], seconds: float, rate: float, state: Path) -> None:
-    """AdamW on what ``step_loss`` draws, with a cosine of learning rates over the time given."""
-    optimiser = torch.optim.AdamW(net.parameters(), lr=rate, weight_decay=1e-4)
-    begun = told = time.monotonic()
-    losses: list[float] = []
-    while (passed := time.monotonic() - begun) < seconds:
-        for group in optimiser.param_groups:
-            warm = min(1, (len(losses) + 1) / WARM_UP)
-            group["lr"] = rate * warm * (0.02 + 0.49 * (1 + np.cos(np.pi * passed / seconds)))
-        loss = step_loss()
-        optimiser.zero_grad()
-        loss.backward()
-        optimiser.step()
-        losses.append(loss.item())
-        if time.monotonic() - told > REPORT_S:
-            told = time.monotonic()
-            click.echo(f"{len(losses)} steps, {passed:.0f} s, loss {np.mean(losses[-100:]):.3f}")
-            torch.save(net.state_dict(), state)
-    torch.save(net.state_dict(), state)
 
 
 def _loss(net: Net, batch: list[tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]]) -> Tensor:

@@ -14,8 +14,8 @@ from torch import Tensor
 from torch.nn import functional
 
 from tests.training.augment import lit, processed
+from tests.training.fit import fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
-from tests.training.train import fit
 from tests.training.views import View, read_views
 
 CHANNELS = (8, 16, 24, 32, 40)
@@ -29,19 +29,12 @@ SCALE = (0.85, 1.2)  # keys and things of other sizes
 
 @click.command()
 @click.argument("views", type=click.Path(exists=True, path_type=Path))
-@click.option("--minutes", default=20.0)
-@click.option("--rate", default=3e-3, help="Greatest learning rate.")
-@click.option("--leave-out", default="", help="Regular expression of views to test on instead.")
-@click.option("--start", type=click.Path(exists=True, path_type=Path), help="State or ONNX file to go on from.")
-@click.option("--state", required=True, type=click.Path(path_type=Path), help="Where the state is kept.")
-@click.option("--out", type=click.Path(path_type=Path), help="ONNX file to write at the end.")
+@training_options(minutes=20.0)
 def main(
     views: Path, minutes: float, rate: float, leave_out: str, start: Path | None, state: Path, out: Path | None
 ) -> None:
     """Train."""
-    torch.set_num_threads(1)
-    cv2.setNumThreads(1)
-    torch.manual_seed(1)
+    on_one_core()
     rng = np.random.default_rng(1)
     named = read_views(views)
     tested = {name: view for name, view in named.items() if re.fullmatch(leave_out, name)}

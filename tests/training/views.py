@@ -20,6 +20,7 @@ from keyid.camera import Camera
 from keyid.key_search import SEARCH_PX_PER_MM
 from keyid.photo import load_photo
 from keyid.table_view import TableView, fill_polygon, view_table
+from tests.training.strips import told_camera, told_outline
 
 Array = NDArray[np.float64]
 
@@ -78,26 +79,20 @@ def _photo_views(folder: Path) -> Iterator[tuple[str, View]]:
         if not isinstance(told, dict) or "detail" not in told or told["detail"]["second_key"]:
             continue
         detail = told["detail"]
-        reference = _outer(detail["reference"]["silhouette_px_upright"])
-        keys = [detail["key"]["silhouette_px_upright"]] if detail.get("key") else []
-        camera = _camera(detail["camera_upright"])
+        reference = _outer(told_outline(detail["reference"]))
+        keys = [_outer(told_outline(detail["key"]))] if detail.get("key") else []
+        camera = told_camera(detail)
         yield truth_file.stem, _view(load_photo(truth_file.with_suffix(".jpg")), camera, reference, keys)
 
 
-def _camera(seen: dict[str, Any]) -> Camera:
-    pose = np.array(seen["R_world_to_camera"]), np.array(seen["t_world_to_camera_mm"])
-    return Camera(seen["fx"], (seen["cx"], seen["cy"]), seen["k1"], *pose)
-
-
-def _outer(polygons: list[Any]) -> Array:
-    """The outline (n, 2) of an outline with holes."""
-    parts = [np.array(part) for part in (polygons if isinstance(polygons[0][0], list) else [polygons])]
+def _outer(parts: list[Array]) -> Array:
+    """Of an outline with holes, the part that is no hole."""
     return max(parts, key=lambda part: float(np.ptp(part, axis=0).prod()))
 
 
 def _traced_view(number: int) -> View | None:
     """The view of a traced scene; None where no camera sees all of it."""
-    from tests.scene import random_scene
+    from tests.scene import random_scene  # the renderer is not needed for photos
     from tests.training.traced import random_head, traced_photo
 
     rng = np.random.default_rng([13, number])
@@ -114,16 +109,16 @@ def _traced_view(number: int) -> View | None:
         return None
     photo = traced_photo(scene, scene.size_px, number, rng, card_under=0.1, paths=PATHS, clutter=True)
     truth = scene.truth
-    return _view(photo, truth.camera, truth.card_outline_px, [truth.outline_px.tolist()])
+    return _view(photo, truth.camera, truth.card_outline_px, [truth.outline_px])
 
 
-def _view(photo: Any, camera: Camera, reference_px: Array, keys_px: list[Any]) -> View:  # noqa: ANN401
+def _view(photo: Any, camera: Camera, reference_px: Array, keys_px: list[Array]) -> View:  # noqa: ANN401
     """What the search sees, and the key in it."""
     scale: Any = SimpleNamespace(camera=camera, outline_px=reference_px)
     view = view_table(photo, scale, SEARCH_PX_PER_MM)
     key = np.zeros(view.seen.shape, bool)
-    for polygons in keys_px:
-        key |= _filled(view, camera, _outer(polygons))
+    for outline in keys_px:
+        key |= _filled(view, camera, outline)
     layers = (np.asarray(layer, np.uint8) for layer in (key, view.on_reference, view.seen))
     return View(view.pixels, *layers)
 

@@ -9,27 +9,30 @@ from keyid.length import MM_PER_INCH
 from keyid.library_check import CheckedFile
 from keyid.profile import Blank, Profile
 from keyid.profile_compare import Comparison, Feature
-from keyid.text import ELECTRONICS, plain
+from keyid.text import ELECTRONICS, WIDTH, paragraph, plain
 
-WIDTH = 100  # columns; a table of more than three blades may be wider
+LABEL = 15  # columns of the label before each paragraph
 GAP = "  "
+LEAST_LAST = 20  # columns that a table's last one gets at least
 SHOWN_LOOK_ALIKES = 12  # more names tell a person nothing
 COLOURS_NOTE = "Head colours are no standard: makers choose as they like."
 ELECTRONICS_NOTE = "Electronics can't be seen: test the customer's key before a blank is bought."
-PHOTO_WORDS = {"yes": "yes", "unsure": "perhaps", "no": "no"}
+PHOTO_WORDS = {"yes": "A photo tells", "unsure": "A photo may tell", "no": "A photo can't tell"}
+UNPROVED = ("from-memory", "invented")
+"""Kinds of profiles that nobody should take for a maker's table."""
 
 
 def list_text(profiles: Sequence[Profile]) -> str:
-    """Return one line a profile."""
-    head = ("id", "name", "status", "stop", "edges", "cuts", "depths", "width", "length", "blanks")
+    """Return one line a profile, names that are too long on two."""
+    head = ("id", "stop", "edges", "cuts", "width", "length", "name")
     return _table([head, *(_list_row(p) for p in profiles)])
 
 
 def _list_row(p: Profile) -> tuple[str, ...]:
     counts = "/".join(map(str, p.counts or (len(p.positions_mm),)))
     length = "-" if p.length_mm is None else f"{p.length_mm:.2f}"
-    depths, blanks = str(len(p.codes)), str(len(p.blanks))
-    return p.id, p.name, p.status, p.stop, str(p.edges), counts, depths, f"{p.width_mm:.2f}", length, blanks
+    name = f"{p.name} ({p.status})" if p.status in UNPROVED else p.name
+    return p.id, p.stop, str(p.edges), counts, f"{p.width_mm:.2f}", length, name
 
 
 def profile_text(p: Profile, alike: Sequence[Profile]) -> str:
@@ -101,17 +104,19 @@ def _entry(values: Sequence[float], index: int) -> float | None:
 
 def blanks_text(p: Profile) -> str:
     """Return the blanks made with one blade, and what tells them apart."""
-    head = ("blank", "head", "colour", "electronics", "test blank", "note")
+    head = ("blank", "head", "colour", "electronics", "test blank")
     table = _table([head, *(_blank_row(blank) for blank in p.blanks)])
-    return table + "\n".join(_blank_notes(p.blanks)) + "\n"
+    notes = [line for note in _blank_notes(p.blanks) for line in paragraph("", note, indent=0)]
+    return table + "\n".join(notes) + "\n"
 
 
 def _blank_row(b: Blank) -> tuple[str, ...]:
-    return b.id, b.head, b.head_colour or "-", ELECTRONICS[b.electronics], b.test_blank or "-", b.note
+    return b.id, b.head, b.head_colour or "-", ELECTRONICS[b.electronics], b.test_blank or "-"
 
 
 def _blank_notes(blanks: Sequence[Blank]) -> Iterator[str]:
     """What a person must know to choose among blanks of one blade."""
+    yield from (f"{b.id}: {b.note}." for b in blanks if b.note)
     if len(blanks) == 1:
         yield "The one blank known with this blade."
         return
@@ -136,29 +141,33 @@ def _blank_notes(blanks: Sequence[Blank]) -> Iterator[str]:
 
 
 def comparison_text(comparison: Comparison) -> str:
-    """Return what is the same, what differs and by how much, and what decides."""
+    """Return what decides, then what differs and by how much, and what is the same."""
     same = [f"{f.name} {f.values[0]}" for f in comparison.features if f.same]
-    differ = [f for f in comparison.features if not f.same]
-    head = ("", *(p.id for p in comparison.profiles), "apart by", "photo shows it", "")
-    parts = [*_fact("the same", ", ".join(same) or "nothing"), ""]
-    if differ:
-        parts += [_table([head, *(_feature_row(f) for f in differ)])]
-    return "\n".join([*parts, *_decisions(comparison)]) + "\n"
+    differ = [line for f in comparison.features if not f.same for line in _difference(comparison.profiles, f)]
+    blocks = ([*_decisions(comparison)], differ, _fact("the same", ", ".join(same) or "nothing"))
+    return "\n\n".join("\n".join(block) for block in blocks if block) + "\n"
 
 
-def _feature_row(feature: Feature) -> tuple[str, ...]:
+def _difference(profiles: Sequence[Profile], feature: Feature) -> Iterator[str]:
+    """What is to be known of a feature that differs, then each value on a line with the blades that have it."""
     gaps = feature.gaps_mm
-    apart = "" if not gaps else f"{gaps[0]:.2f} mm" if len(gaps) == 1 else f"{gaps[0]:.2f} mm or more"
-    return feature.name, *feature.values, apart, PHOTO_WORDS[feature.photo], feature.note
+    if feature.numbers and not gaps:
+        said = "Not told of each."
+    else:
+        apart = "" if not gaps else f"{gaps[0]:.2f} mm{'' if len(gaps) == 1 else ' or more'} apart. "
+        note = f" {feature.note[0].upper()}{feature.note[1:]}." if feature.note else ""
+        said = f"{apart}{PHOTO_WORDS[feature.photo]}.{note}"
+    yield from _fact(feature.name, said)
+    having: dict[str, list[str]] = {}
+    for profile, value in zip(profiles, feature.values, strict=True):
+        having.setdefault(value, []).append(profile.id)
+    rows = [(value, ", ".join(ids)) for value, ids in having.items()]
+    yield from (" " * LABEL + line for line in _table(rows, WIDTH - LABEL).splitlines())
 
 
 def _decisions(comparison: Comparison) -> Iterator[str]:
     """What a photo can't decide, and the one measurement that does."""
-    if comparison.look_alike:
-        pairs = "; ".join(f"{p} and {q}" for p, q in comparison.look_alike)
-        yield from _fact("photo", f"Can't tell apart for sure: {pairs}.")
-    else:
-        yield from _fact("photo", "A good photo of a key tells all of them apart.")
+    yield from _fact("photo", _photo_decides(comparison))
     feature = comparison.measure
     if feature is None:
         depths = next(f for f in comparison.features if f.name == "depths")
@@ -175,24 +184,44 @@ def _decisions(comparison: Comparison) -> Iterator[str]:
     yield from _fact("by hand", f"{feature.by_hand} {'; '.join(shown)}.")
 
 
+def _photo_decides(comparison: Comparison) -> str:
+    """Which blades no photo tells apart for sure; of several that are all alike not every pair."""
+    blades, alike = len(comparison.profiles), comparison.look_alike
+    if not alike:
+        return "A good photo of a key tells all of them apart."
+    if len(alike) == blades * (blades - 1) / 2 > 1:
+        return "Can't tell any two of them apart for sure."
+    return f"Can't tell apart for sure: {'; '.join(f'{p} and {q}' for p, q in alike)}."
+
+
 def check_text(checked: Sequence[CheckedFile]) -> str:
     """Return every fault and doubt of a folder, and how many there are."""
     lines = []
     for file in checked:
-        lines += [f"fault  {plain(str(fault))}" for fault in file.faults]
-        lines += [f"doubt  {file.file}: {plain(doubt)}." for doubt in file.doubts]
+        lines += [line for fault in file.faults for line in _found("fault", str(fault))]
+        lines += [line for doubt in file.doubts for line in _found("doubt", f"{file.file}: {doubt}.")]
     bad, doubtful = sum(bool(f.faults) for f in checked), sum(bool(f.doubts) for f in checked)
-    lines.append(f"{len(checked)} files: {bad} can't be used, {doubtful} with doubtful numbers.")
+    files = "1 file" if len(checked) == 1 else f"{len(checked)} files"
+    lines.append(f"{files}: {bad} can't be used, {doubtful} with doubtful numbers.")
     return "\n".join(lines) + "\n"
+
+
+def _found(kind: str, text: str) -> list[str]:
+    return paragraph(kind, text, indent=7)
 
 
 def _fact(label: str, text: str) -> list[str]:
-    return textwrap.wrap(plain(text), WIDTH, initial_indent=f"{label:<13}", subsequent_indent=" " * 13)
+    return paragraph(label, text, indent=LABEL)
 
 
-def _table(rows: Sequence[Sequence[str]]) -> str:
-    """Columns as wide as their widest entry, to the left."""
+def _table(rows: Sequence[Sequence[str]], width: int = WIDTH) -> str:
+    """Columns as wide as their widest entry, to the left; the last one, where words stand, wraps at ``width``."""
     cells = [[plain(cell) for cell in row] for row in rows]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    lines = (GAP.join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells)
-    return "\n".join(lines) + "\n"
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)][:-1]
+    indent = sum(widths) + len(GAP) * len(widths)
+    lines = []
+    for *short, last in cells:
+        first, *further = textwrap.wrap(last, max(LEAST_LAST, width - indent), break_on_hyphens=False) or [""]
+        row = "".join(cell.ljust(size) + GAP for cell, size in zip(short, widths, strict=True))
+        lines += [row + first, *(" " * indent + part for part in further)]
+    return "".join(line.rstrip() + "\n" for line in lines)

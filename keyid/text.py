@@ -137,10 +137,12 @@ def both_units(length: Length) -> str:
     return f"{length.mm:.2f} ±{max(0.01, limit_mm):.2f} mm = {length.thou:.0f} ±{limit_thou} thou"
 
 
-def paragraph(label: str, text: str, max_lines: int | None = None) -> list[str]:
-    """Lines of a labelled paragraph; none where there is nothing to say."""
-    first, further = label.ljust(LABEL), " " * LABEL
-    wrapper = textwrap.TextWrapper(WIDTH, first, further, max_lines=max_lines, placeholder=" ...")
+def paragraph(label: str, text: str, max_lines: int | None = None, indent: int = LABEL) -> list[str]:
+    """Lines of a labelled paragraph; none where there is nothing to say.  Ids and bittings stay on one line."""
+    first, further = label.ljust(indent), " " * indent
+    wrapper = textwrap.TextWrapper(
+        WIDTH, first, further, max_lines=max_lines, placeholder=" ...", break_on_hyphens=False
+    )
     kept = UNIT_AFTER_SPACE.sub(NO_BREAK, plain(text))
     return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(kept)] if text else []
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import copy
 import datetime
+from itertools import combinations
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,9 @@ from PIL import Image
 
 from keyid.cli import main
 from keyid.library import load_library
+from keyid.profile_compare import compare
+from keyid.profiles_text import comparison_text, list_text, profile_text
+from keyid.text import WIDTH
 from tests.unit.measured_blade import PIER, key_of, measured
 from tests.unit.profile_tables import EXAMPLE, to_toml
 
@@ -27,7 +31,7 @@ def folder(tmp_path: Path) -> Path:
 
 
 def listed(result: Result) -> list[str]:
-    return [line.split()[0] for line in result.stdout.splitlines()[1:]]
+    return [line.split()[0] for line in result.stdout.splitlines()[1:] if line[0] != " "]
 
 
 def test_list_finds_by_words_and_by_caliper() -> None:
@@ -69,7 +73,7 @@ def test_show_names_what_may_be_meant() -> None:
 def test_apart_with_one_id_shows_its_blanks_and_look_alikes() -> None:
     result = run("apart", "harbour-archive", "--profiles", "reference_profiles/demo")
     assert "The one blank known with this blade." in result.stdout
-    assert "Can't tell apart for sure: harbour-archive and harbour-office; " in result.stdout
+    assert "Can't tell any two of them apart for sure." in result.stdout
     assert "No other blade in the library looks like it." in run("apart", "fish-locker").stdout
 
 
@@ -86,14 +90,32 @@ def test_many_look_alikes_are_counted_not_listed(tmp_path: Path) -> None:
 
 def test_apart_with_several() -> None:
     result = run("apart", "harbour-office", "customs-house")
-    assert "first cut" in result.stdout
-    assert "0.40 mm" in result.stdout
-    assert "A good photo of a key tells all of them apart." in result.stdout
+    assert "first cut      0.40 mm apart. A photo tells.\n" in result.stdout
+    assert "\n               5.900  harbour-office\n" in result.stdout
+    assert result.stdout.startswith("photo          A good photo of a key tells all of them apart.\n")
+
+
+def test_blades_with_the_same_value_share_a_line() -> None:
+    result = run("apart", "harbour-office", "harbour-archive", "customs-house")
+    assert "\n               5.900  harbour-office, harbour-archive\n" in result.stdout
+    assert "Can't tell apart for sure: harbour-office and harbour-archive.\n" in result.stdout
+
+
+def test_a_profile_that_nobody_printed_says_so_in_the_list() -> None:
+    assert run("list", "--cuts", "5", "dogwood").stdout.endswith("Dogwood (invented)\n")
+    assert run("list", "--cuts", "5", "dexter").stdout.endswith("Dexter, 5 cuts\n")
+
+
+def test_every_shipped_profile_fits_a_terminal() -> None:
+    profiles = load_library(None).profiles
+    said = [list_text(profiles), *(profile_text(profile, profiles) for profile in profiles)]
+    said += [comparison_text(compare(pair)) for pair in combinations(profiles, 2)]
+    assert max(len(line) for text in said for line in text.splitlines()) <= WIDTH
 
 
 def test_blanks_of_one_blade_with_the_warnings_that_go_with_them() -> None:
     result = run("apart", "fam-01", "--profiles", "reference_profiles/samples")
-    assert "They differ in head: metal, plastic; electronics: " in result.stdout
+    assert "They differ in head: metal, plastic; electronics:\n" in result.stdout
     assert "Head colours are no standard" in result.stdout
     assert "Electronics can't be seen" in result.stdout
 
@@ -101,7 +123,7 @@ def test_blanks_of_one_blade_with_the_warnings_that_go_with_them() -> None:
 def test_check_exits_by_what_it_found(folder: Path) -> None:
     assert run("check").exit_code == 0
     good = run("check", str(folder))
-    assert (good.exit_code, good.stdout) == (0, "1 files: 0 can't be used, 0 with doubtful numbers.\n")
+    assert (good.exit_code, good.stdout) == (0, "1 file: 0 can't be used, 0 with doubtful numbers.\n")
     (folder / "bad.toml").write_text("format = 2\n", encoding="utf-8")
     bad = run("check", str(folder))
     assert bad.exit_code == 1

@@ -191,7 +191,8 @@ def _grooves(profiles: Sequence[Profile], face: Literal["left", "right"]) -> Fea
 
 def _unseen_features(profiles: Sequence[Profile]) -> Iterator[Feature]:
     yield _words("codes", profiles, lambda p: " ".join(p.codes), "no", "names only")
-    yield _words("code read", profiles, lambda p: p.order, "no", "decides how the code is written, not the cuts")
+    note = "decides how the code is written, not the cuts"
+    yield _words("code read", profiles, lambda p: p.order.replace("-", " "), "no", note)
     yield _words("largest step", profiles, lambda p: "-" if p.macs is None else str(p.macs), "no")
 
 

@@ -9,7 +9,7 @@ from keyid.length import MM_PER_INCH
 from keyid.library_check import CheckedFile
 from keyid.profile import Blank, Profile
 from keyid.profile_compare import Comparison, Feature
-from keyid.text import ELECTRONICS, WIDTH, paragraph, plain
+from keyid.text import ELECTRONICS, ORDER_WORDS, WIDTH, paragraph, plain
 
 LABEL = 15  # columns of the label before each paragraph
 GAP = "  "
@@ -75,7 +75,7 @@ def _grooves(grooves: Sequence[tuple[float, float]]) -> str:
 
 
 def _cut_facts(p: Profile) -> Iterator[str]:
-    yield f"code read {p.order}"
+    yield f"code read {ORDER_WORDS[p.order]}"
     if p.flat_mm is not None:
         yield f"flat {p.flat_mm:.2f} mm"
     if p.angle_deg is not None:

@@ -39,14 +39,17 @@ def is_poor(remarks: tuple[Remark, ...]) -> bool:
 
 
 def verdict_words(remarks: tuple[Remark, ...]) -> str:
-    """Whether to take the photo again, and what everything together may cost; empty for a good photo."""
-    total = expected_mm(remarks)
-    if total < WORTH_MM:
+    """Whether to take the photo again; empty for a good photo."""
+    if expected_mm(remarks) < WORTH_MM:
         return ""
-    verdict = "This photo will do"
     if is_poor(remarks):
-        verdict = "Get a better photo" if remarks[0].lost else "Take the photo again"
-    return f"{verdict}: what follows may make cuts wrong by {total:.2f} mm."
+        return "Get a better photo." if remarks[0].lost else "Take the photo again."
+    return "This photo will do."
+
+
+def off_words(remarks: tuple[Remark, ...]) -> str:
+    """What everything together may cost."""
+    return f"Cuts may be {expected_mm(remarks):.2f} mm off{' in all' if len(remarks) > 1 else ''}."
 
 
 def worst_words(remarks: tuple[Remark, ...], *, in_full: bool) -> str:
@@ -58,8 +61,8 @@ def worst_words(remarks: tuple[Remark, ...], *, in_full: bool) -> str:
         return ""
     worst = remarks[0]
     if in_full and is_poor(remarks):
-        verdict = verdict_words(remarks).partition(":")[0]
-        return f"{verdict} before you cut. {_off(remarks)} {worst.what} {worst.advice}"
+        verdict = verdict_words(remarks).rstrip(".")
+        return f"{verdict} before you cut. {off_words(remarks)} {worst.what} {worst.advice}"
     advice = "Good enough"
     if is_poor(remarks):
         advice = "Get a better one" if worst.lost else "Better retake"
@@ -74,14 +77,10 @@ def further_words(remarks: tuple[Remark, ...], most: int, *, in_full: bool) -> s
     if in_full and is_poor(remarks):
         return costs_words(remarks[1 : most + 1])
     if len(remarks) == 1:
-        return f"{_off(remarks)} {remarks[0].what} {remarks[0].advice}"
-    return f"{_off(remarks)} {costs_words(remarks[:most])}"
+        return f"{off_words(remarks)} {remarks[0].what} {remarks[0].advice}"
+    return f"{off_words(remarks)} {costs_words(remarks[:most])}"
 
 
 def costs_words(remarks: tuple[Remark, ...]) -> str:
     """Each remark with what it may cost and what to do."""
     return " ".join(f"{one.cost_mm:.2f} mm: {one.what} {one.advice}" for one in remarks)
-
-
-def _off(remarks: tuple[Remark, ...]) -> str:
-    return f"Cuts may be {expected_mm(remarks):.2f} mm off{' in all' if len(remarks) > 1 else ''}."

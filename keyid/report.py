@@ -18,20 +18,26 @@ from keyid.reading import BittingCut, BlankFit, CandidateFacts, Confirmation, Re
 from keyid.template import draw_template
 from keyid.text import (
     ELECTRONICS,
+    LIKELY_P,
+    ORDER_WORDS,
+    SURE_P,
     blades_left,
     do_now,
+    edge_words,
     how_to_cut,
     percent,
     photo_advice,
     plain,
     pointed_words,
+    retake_first,
+    sure_words,
+    then_try,
     verdict,
 )
 
 COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
-SURE_P, LIKELY_P = 0.95, 0.75  # codes surer than that are drawn as sure, as likely; others as unsure
 CUT_LIMIT_MM = 0.05  # of a new key's root, where the profile doesn't say how it scatters (trade: about 0.002 in)
-OTHERS_P = 0.01  # other codes less likely aren't worth a place
+OTHERS_P, OTHERS_MOST = 0.01, 3  # other codes of a cut: less likely or more of them aren't worth a place
 BLANKS_MOST = 12  # rows: a page has no room for more
 BUDGET_LEAST_MM = 0.001  # contributions below a micrometre say nothing
 
@@ -129,15 +135,16 @@ class BudgetRow:
 class Report:
     """Everything that a report shows; drawings and photo are None where the bitting is hidden."""
 
+    retake: str
     verdict: str
     sure: str
-    advice: str
     do_now: str
     code: tuple[CutRow, ...]
     order: str
     also: str
     sizes: tuple[tuple[str, str], ...]
     cut_limit: str
+    advice: str
     seat: tuple[str, ...]
     checks: tuple[CheckRow, ...]
     blanks: tuple[BlankRow, ...]
@@ -177,15 +184,16 @@ def report_words(examination: Examination, record: Record) -> Report:
     reading, hidden = examination.reading, record.hide_bitting
     profile = bitting_profile(reading)
     return Report(
+        retake=retake_first(reading),
         verdict=_verdict(reading, hidden),
-        sure=percent(reading.bitting.probability) if reading.bitting else "",
-        advice=photo_advice(reading),
+        sure=sure_words(reading.bitting.probability) if reading.bitting else "",
         do_now="" if hidden else do_now(reading),
         code=() if hidden else _cut_rows(reading, profile),
-        order=reading.bitting.order if reading.bitting else "",
-        also="" if hidden else _also(reading),
+        order=ORDER_WORDS[reading.bitting.order] if reading.bitting else "",
+        also="" if hidden or reading.bitting is None else then_try(reading.bitting),
         sizes=tuple(_sizes(reading)),
         cut_limit=_both_limit(_cut_limit_mm(profile)),
+        advice=photo_advice(reading),
         seat=tuple(_seat(reading, profile)),
         checks=() if hidden else tuple(_check(check) for check in reading.confirm),
         blanks=tuple(_blank_rows(reading))[:BLANKS_MOST],
@@ -223,7 +231,7 @@ def _verdict(reading: Reading, hidden: bool) -> str:
 def _cut_rows(reading: Reading, profile: Profile | None) -> tuple[CutRow, ...]:
     if reading.bitting is None:
         return tuple(
-            _cut_row(n, BittingCut(cut.position, cut.root, cut.edge, 0.0, ()), None)
+            _cut_row(n, BittingCut(cut.position, cut.root, edge_words(reading, cut), 0.0, ()), None)
             for n, cut in enumerate(reading.cuts, 1)
         )
     return tuple(_cut_row(n, cut, profile) for n, cut in enumerate(reading.bitting.cuts, 1))
@@ -243,7 +251,7 @@ def _cut_row(number: int, cut: BittingCut, profile: Profile | None) -> CutRow:
         root_thou=_thou(cut.root),
         cut_to_mm="" if nominal is None else f"{nominal:.2f}",
         cut_to_thou="" if nominal is None else f"{nominal / MM_PER_INCH * 1000:.1f}",
-        others=", ".join(f"{code} ({percent(p)})" for code, p in cut.others if p >= OTHERS_P),
+        others=", ".join([f"{code} ({percent(p)})" for code, p in cut.others if p >= OTHERS_P][:OTHERS_MOST]),
     )
 
 
@@ -262,12 +270,6 @@ def _both_limit(limit_mm: float) -> str:
 def _cut_limit_mm(profile: Profile | None) -> float:
     made = profile.as_made_sd_mm if profile else None
     return CUT_LIMIT_MM if made is None else COVERAGE * made
-
-
-def _also(reading: Reading) -> str:
-    if reading.bitting is None:
-        return ""
-    return ", ".join(f"{code} ({percent(p)})" for code, p in reading.bitting.also if p >= OTHERS_P)
 
 
 def _sizes(reading: Reading) -> Iterator[tuple[str, str]]:

@@ -19,6 +19,7 @@ MARGIN_MM = 12.0
 BODY_PT, SMALL_PT, HEAD_PT, TITLE_PT = 9.0, 7.5, 10.0, 15.0
 LINE_MM = 4.3
 BOX_MM = 13.0  # of one code of the bitting
+HEADED_MM = 22.0  # a heading and the first lines under it stay together
 DRAWING_MOST_MM = 78.0  # height of the blade's drawing
 CLOSEUP_PART = 0.62  # of the page's width
 LINE_WIDTH_MM = 0.25
@@ -34,9 +35,11 @@ def report_pdf(report: Report) -> bytes:
     pdf.add_page()
     _what_to_do(pdf, report)
     _cuts(pdf, report)
+    if report.advice:
+        _paragraphs(pdf, "What limits the photo", [report.advice])
     _checks(pdf, report)
     _paragraphs(pdf, "How the key must sit", report.seat)
-    if not report.hidden:
+    if not report.hidden and pdf.page_no() == 1:
         pdf.add_page()
     _blanks(pdf, report)
     _photo(pdf, report)
@@ -55,7 +58,10 @@ def _write(pdf: FPDF, text: str, size_pt: float = BODY_PT, bold: bool = False, g
     pdf.ln(gap_mm)
 
 
-def _heading(pdf: FPDF, text: str) -> None:
+def _heading(pdf: FPDF, text: str, with_mm: float = HEADED_MM) -> None:
+    """Write a heading; on a new page where what follows would not fit below it."""
+    if pdf.will_page_break(with_mm):
+        pdf.add_page()
     pdf.ln(1.5)
     _write(pdf, text, HEAD_PT, bold=True)
 
@@ -67,14 +73,13 @@ def _paragraphs(pdf: FPDF, heading: str, texts: Sequence[str]) -> None:
 
 
 def _what_to_do(pdf: FPDF, report: Report) -> None:
-    """Verdict, bitting, what to do now, and the cautions."""
+    """Verdict, bitting, what to do now, and the cautions; first of all that a poor photo is to be taken again."""
+    if report.retake:
+        _write(pdf, report.retake, bold=True)
     _write(pdf, report.verdict, TITLE_PT, bold=True, gap_mm=2.0)
     if report.code and report.order:
         _code_boxes(pdf, report)
-        also = f" Also possible: {report.also}." if report.also else ""
-        _write(pdf, f"Whole bitting: {report.sure}. Read {report.order}.{also}", SMALL_PT)
-    if report.advice:
-        _paragraphs(pdf, "What limits the photo", [report.advice])
+        _write(pdf, f"Whole bitting: {report.sure}. Read {report.order}. {report.also}".rstrip(), SMALL_PT)
     if report.do_now:
         _paragraphs(pdf, "Do now", [report.do_now])
     _paragraphs(pdf, "Before metal is cut", [" ".join(report.cautions)])
@@ -120,7 +125,7 @@ def _table(pdf: FPDF, head: Sequence[str], rows: Sequence[Sequence[str]], widths
 def _cuts(pdf: FPDF, report: Report) -> None:
     """The blade's drawing and the table of its cuts."""
     if report.blade is not None:
-        _heading(pdf, "The cuts" if report.code else "The blade")
+        _heading(pdf, "The cuts" if report.code else "The blade", HEADED_MM + DRAWING_MOST_MM)
         _scaled(pdf, report.blade)
     if not report.code:
         return
@@ -130,7 +135,7 @@ def _cuts(pdf: FPDF, report: Report) -> None:
         widths = (8, 9, 17, 38, 48, 38, 28)
     else:
         note = "Found without a known blade. Root: metal left, from the opposite uncut edge."
-        head = ("Cut", "Edge", "", "From the stop", "Root measured, 95 % limits", "", "")
+        head = ("Cut", "Edge" if report.code[0].code else "", "", "From the stop", "Root measured, 95 % limits", "", "")
         widths = (10, 12, 5, 55, 70, 17, 17)
     _write(pdf, note, SMALL_PT)
     _table(pdf, head, [_cut_cells(cut) for cut in report.code], widths)
@@ -177,18 +182,19 @@ def _photo(pdf: FPDF, report: Report) -> None:
     """The blade from near, and key and reference beside it."""
     if report.closeup is None or report.overview is None:
         return
-    _heading(pdf, "What was seen")
-    top, near = pdf.get_y(), pdf.epw * CLOSEUP_PART
+    near = pdf.epw * CLOSEUP_PART
     far = pdf.epw - near - 3.0
-    heights = (
-        _layered(pdf, report.closeup, MARGIN_MM, top, near),
-        _layered(pdf, report.overview, MARGIN_MM + near + 3.0, top, far),
-    )
-    pdf.set_xy(MARGIN_MM, top + max(heights) + 1.0)
+    placed = ((report.closeup, MARGIN_MM, near), (report.overview, MARGIN_MM + near + 3.0, far))
+    height = max(photo.height_px * width / photo.width_px for photo, _, width in placed)
+    _heading(pdf, "What was seen", HEADED_MM + height)
+    top = pdf.get_y()
+    for photo, left, width in placed:
+        _layered(pdf, photo, left, top, width)
+    pdf.set_xy(MARGIN_MM, top + height + 1.0)
 
 
-def _layered(pdf: FPDF, photo: LayeredPhoto, left: float, top: float, width: float) -> float:
-    """Place a photo with its lines, and return its height in mm."""
+def _layered(pdf: FPDF, photo: LayeredPhoto, left: float, top: float, width: float) -> None:
+    """Place a photo with its lines."""
     scale = width / photo.width_px
     pdf.image(io.BytesIO(base64.b64decode(photo.jpeg)), left, top, width)
     for layer in photo.layers:
@@ -201,7 +207,6 @@ def _layered(pdf: FPDF, photo: LayeredPhoto, left: float, top: float, width: flo
             half = pdf.get_string_width(latin(label.text)) / 2
             pdf.text(left + label.x * scale - half, top + label.y * scale + 1.0, latin(label.text))
     pdf.set_text_color(0)
-    return photo.height_px * scale
 
 
 def _file(pdf: FPDF, report: Report) -> None:

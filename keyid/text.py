@@ -12,8 +12,8 @@ import textwrap
 from keyid.double_check import check_words
 from keyid.errors import KeyidError
 from keyid.length import MM_PER_INCH, Length
-from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading
-from keyid.remark import Remark, costs_words, further_words, verdict_words, worst_words
+from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading, SeenCut
+from keyid.remark import Remark, further_words, is_poor, verdict_words, worst_words
 from keyid.sending import ASK
 
 WIDTH = 80  # columns of the smallest terminal in use
@@ -40,12 +40,16 @@ NO_BREAK = "\u00a0"
 UNIT_AFTER_SPACE = re.compile(r" (?=%|mm\b|thou\b)|(?<=\bover) (?=\d)|(?<=\bunder) (?=\d)")
 """A number, its unit and what bounds it stay on one line."""
 
-SURE_WORDS = ((0.98, "almost certain"), (0.85, "likely"), (0.5, "unsure"), (0.0, "a guess"))
+SURE_P, LIKELY_P = 0.98, 0.85  # from there on "almost certain", "likely"
+SURE_WORDS = ((SURE_P, "almost certain"), (LIKELY_P, "likely"), (0.5, "unsure"), (0.0, "a guess"))
 STOP_WORDS = {
     "shoulder": "Set the blank's shoulder against the stop, blade level in the clamp.",
     "tip": "Set the blank's tip against the stop, not its shoulder; blade level in the clamp.",
     "unknown": "Find out first whether shoulder or tip is the stop: the photo does not show it.",
 }
+ORDER_WORDS = {"bow-to-tip": "bow to tip", "tip-to-bow": "tip to bow"}
+EDGE_WORDS = {"a": "upper", "b": "lower"}
+"""Of two cut edges, the tip turned right."""
 ELECTRONICS = {
     "none": "no electronics",
     "fixed-code": "fixed-code chip",
@@ -86,7 +90,8 @@ def verdict(reading: Reading) -> str:
 def blade_verdict(reading: Reading) -> str:
     """Say which blade it is, and how sure that is."""
     if reading.none_of_these >= FITS_NONE_P:
-        return f"No blade in the library fits this key ({_sure(reading.none_of_these)}). Do not cut from this reading."
+        sure = sure_words(reading.none_of_these)
+        return f"No blade in the library fits this key ({sure}). Do not cut from this reading."
     return _blades_left(reading) if reading.candidates else "No blade could be named. Do not cut from this reading."
 
 
@@ -97,17 +102,17 @@ def cuts_verdict(reading: Reading) -> str:
     if reading.bitting is not None:
         number = reading.bitting.code_number
         listed = "" if number is None else f", {number} in the code list"
-        sure = _sure(reading.bitting.probability)
-        return f"Cuts {reading.bitting.code} ({sure}){listed}.{_otherwise(reading.bitting)}"
+        cuts = f"Cuts {reading.bitting.code} ({sure_words(reading.bitting.probability)}){listed}."
+        return f"{cuts} {then_try(reading.bitting)}".rstrip()
     if reading.blade.edges is None:
         return "Nothing is cut on its edges: a blank, or a key cut on its face."
     return "The cuts can't be read."
 
 
-def _otherwise(bitting: BittingFacts) -> str:
-    """The next whole bittings in the order to try them."""
+def then_try(bitting: BittingFacts) -> str:
+    """The next whole bittings in the order to try them; empty where none is worth a blank."""
     worth = [f"{code} ({percent(p)})" for code, p in bitting.also if p >= TRY_MIN_P][:TRY_MOST]
-    return f" Then try {', '.join(worth)}." if worth and len(bitting.cuts) <= TRY_MAX_CUTS else ""
+    return f"Then try {', '.join(worth)}." if worth and len(bitting.cuts) <= TRY_MAX_CUTS else ""
 
 
 def error_text(error: KeyidError) -> str:
@@ -150,20 +155,27 @@ def paragraph(label: str, text: str, max_lines: int | None = None, indent: int =
 def same_words(same: float) -> str:
     """Say whether a new key has the old one's bitting, and how sure that is."""
     if same >= 0.5:
-        return f"The new key has the old one's bitting ({_sure(same)})."
-    return f"The new key does not have the old one's bitting ({_sure(1 - same)})."
+        return f"The new key has the old one's bitting ({sure_words(same)})."
+    return f"The new key does not have the old one's bitting ({sure_words(1 - same)})."
 
 
-def _sure(probability: float) -> str:
+def sure_words(probability: float) -> str:
+    """Return a probability with the word for it."""
     word = next(word for least, word in SURE_WORDS if probability >= least)
     return f"{percent(probability)}, {word}"
 
 
-def photo_advice(reading: Reading) -> str:
-    """What limits the photo, the worst first, by how much and what to do."""
+def retake_first(reading: Reading) -> str:
+    """What to do about a poor photo whose reading isn't sure, to be told before anything else; else nothing."""
     remarks = limiting(reading)
-    verdict = verdict_words(remarks)
-    return f"{verdict} {costs_words(remarks[:SHOWN_REMARKS])}" if verdict else ""
+    return worst_words(remarks, in_full=True) if is_poor(remarks) and not _is_sure(reading) else ""
+
+
+def photo_advice(reading: Reading) -> str:
+    """What limits the photo, the worst first, by how much and what to do; without what `retake_first` tells."""
+    told, remarks = bool(retake_first(reading)), limiting(reading)
+    verdict = "" if told else verdict_words(remarks)
+    return f"{verdict} {further_words(remarks, SHOWN_REMARKS, in_full=told)}".strip()
 
 
 def limiting(reading: Reading) -> tuple[Remark, ...]:
@@ -215,7 +227,7 @@ def _blades_left(reading: Reading) -> str:
     """Name the first blade, with those that the photo can't separate from it, or the few that are left."""
     left = blades_left(reading)
     more = f" and {len(left) - SHOWN_CANDIDATES} more" if len(left) > SHOWN_CANDIDATES else ""
-    together = _sure(sum(c.probability for c in left))
+    together = sure_words(sum(c.probability for c in left))
     if len(left) == 1:
         return f"{'Blade' if _is_decided(reading) else 'Perhaps blade'} {_name(left[0])} ({together})."
     if _is_decided(reading):
@@ -244,16 +256,24 @@ def do_now(reading: Reading) -> str:
 def _cut_table(reading: Reading) -> list[str]:
     """One line a cut: as decoded for the likeliest blade, else as found without one."""
     if reading.bitting is not None:
-        start = "bow" if reading.bitting.order == "bow-to-tip" else "tip"
-        heading = f"code  sure       metal left at the root, ±95 % ({start} end first)"
+        order = ORDER_WORDS[reading.bitting.order]
+        heading = f"code  sure       metal left at the root, 95 % limits ({order})"
         rows = [_decoded_row(n, cut) for n, cut in enumerate(reading.bitting.cuts, 1)]
     elif reading.cuts:
-        heading = "edge             metal left at the root, ±95 % (from the stop)"
-        rows = [f"{n:>2}   {cut.edge:<17}{_root(cut.position, cut.root)}" for n, cut in enumerate(reading.cuts, 1)]
+        heading = f"{'edge (tip right)' if reading.blade.edges == 2 else '':<17}metal left, 95 % limits (from the stop)"
+        rows = [
+            f"{n:>2}   {edge_words(reading, cut):<17}{_root(cut.position, cut.root)}"
+            for n, cut in enumerate(reading.cuts, 1)
+        ]
     else:
         return []
     head = "Cuts".ljust(LABEL) + " n   " + heading
     return [head, *(" " * LABEL + row for row in rows)]
+
+
+def edge_words(reading: Reading, cut: SeenCut) -> str:
+    """Which of two cut edges a cut is on; nothing where only one is cut."""
+    return EDGE_WORDS[cut.edge] if reading.blade.edges == 2 else ""
 
 
 def _decoded_row(number: int, cut: BittingCut) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 
-from keyid.remark import Remark, verdict_words
+from keyid.remark import Remark, off_words, verdict_words
 
 WIDTH = 79
 INDENT = 9
@@ -15,7 +15,7 @@ def advice_text(remarks: tuple[Remark, ...]) -> str:
     verdict = verdict_words(remarks)
     if not verdict:
         return "A good photo: nothing in it limits the reading.\n"
-    lines = [verdict]
+    lines = [f"{verdict} {off_words(remarks)}"]
     for remark in remarks:
         cost = f"{remark.cost_mm:.2f} mm".ljust(INDENT)
         lines.append(

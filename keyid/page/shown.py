@@ -27,7 +27,7 @@ from keyid.pointed import NOTHING_POINTED
 from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
-from keyid.remark import is_poor, verdict_words
+from keyid.remark import is_poor, off_words, verdict_words
 from keyid.report import COVERAGE, Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words, same_words
@@ -212,12 +212,11 @@ def _found(key: Key, stage: Stage, done: str) -> str:
 def _advice(key: Key) -> Json:
     """What limits the photo: known as soon as the key is found, all of it once it is read."""
     remarks = (key.advice or ()) if key.examination is None else limiting(key.examination.reading)
-    verdict, _, meaning = verdict_words(remarks).partition(": ")
     return {
         "known": key.advice is not None or key.examination is not None,
         "remarks": remarks,
-        "verdict": verdict,
-        "meaning": meaning,
+        "verdict": verdict_words(remarks).rstrip("."),
+        "meaning": off_words(remarks) if remarks else "",
         "retake": is_poor(remarks),
     }
 

@@ -113,8 +113,10 @@ def test_what_the_scale_is_unsure_of_is_told_by_its_cause() -> None:
 
 def test_the_words_say_whether_to_take_it_again() -> None:
     bad, fair = Remark(0.2, "The photo is slanted.", "Hold it level."), Remark(0.05, "It is dark.", "More light.")
-    assert advice_text((bad, fair)).startswith("Take the photo again: what follows may make cuts wrong by 0.21 mm.")
-    assert advice_text((fair,)).startswith("This photo will do")
+    assert advice_text((bad, fair)).startswith(
+        "Take the photo again. Cuts may be 0.21 mm off in all.\n0.20 mm  The photo"
+    )
+    assert advice_text((fair,)).startswith("This photo will do. Cuts may be 0.05 mm off.\n")
     assert "good photo" in advice_text(())
     assert max(len(line) for line in advice_text((bad, fair)).splitlines()) < 80
 

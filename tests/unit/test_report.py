@@ -25,17 +25,27 @@ from keyid.cautions import CAUTIONS
 from keyid.cli import main
 from keyid.drawing import Line, Words, svg
 from keyid.length import Length
-from keyid.reading import BittingCut
+from keyid.reading import BittingCut, SeenCut
+from keyid.remark import Remark
 from keyid.report import Record, Report, bitting_profile, make_report
 from keyid.report_html import report_html
 from keyid.report_pdf import report_pdf
 from keyid.template import draw_template
+from keyid.text import cuts_verdict
 from tests.unit.example_examination import LENGTH_MM, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 from tests.unit.example_reading import bitting, candidate, profile, reading
 
 MADE = datetime.datetime(2026, 2, 28, 10, 30)
 HOSTILE = "<script>alert(1)</script>\"'&"
 PX = 20  # to a mm, when a page is rasterised
+
+
+SLANT, DARK = Remark(0.2, "The photo is slanted.", "Hold it level."), Remark(0.05, "It is dark.", "More light.")
+
+
+def words_of(made: Report, kind: str) -> str:
+    """All words of a report, as they follow each other."""
+    return " ".join((Page(report_html(made)).words if kind == "html" else pdf_words(report_pdf(made))).split())
 
 
 def report(record: Record | None = None, **changes: object) -> Report:
@@ -63,14 +73,14 @@ class Page(HTMLParser):
 def test_a_cut_in_both_units_with_its_limits_and_what_to_cut_to() -> None:
     """8.082 mm = 318.2 thou, u 0.021 mm: twice that is 0.042 mm = 1.7 thou; code 1 is 8.1 mm = 318.9 thou."""
     row = report().code[0]
-    assert (row.code, row.sure, row.level) == ("1", "96 %", "sure")
+    assert (row.code, row.sure, row.level) == ("1", "96 %", "likely")
     assert (row.position_mm, row.position_thou) == ("5.00", "197")
     assert (row.root_mm, row.root_thou) == ("8.08 ±0.04", "318 ±2")
     assert (row.cut_to_mm, row.cut_to_thou) == ("8.10", "318.9")
     assert row.others == "2 (4 %)"
 
 
-@pytest.mark.parametrize(("p", "level"), [(0.95, "sure"), (0.94, "likely"), (0.75, "likely"), (0.74, "unsure")])
+@pytest.mark.parametrize(("p", "level"), [(0.98, "sure"), (0.97, "likely"), (0.85, "likely"), (0.84, "unsure")])
 def test_how_sure_a_code_is_shows_in_its_frame(p: float, level: str) -> None:
     cut = BittingCut(Length(5.0, 0.03), Length(8.1, 0.02), "1", p, ())
     assert report(bitting=replace(bitting(1), cuts=(cut,))).code[0].level == level
@@ -139,11 +149,45 @@ def test_a_copy_for_the_customer_tells_no_bitting(kind: str) -> None:
     assert all(caution in " ".join(words.split()) for caution in CAUTIONS)
 
 
-def test_it_says_what_it_is_and_what_to_do_first() -> None:
-    words = " ".join(Page(report_html(report())).words.split())
-    places = [words.index(said) for said in ("Blade Pier", "Do now", "Before metal is cut", "The cuts", "Blanks")]
+ORDER = ("Blade Pier", "Do now", "Before metal is cut", "The cuts", "What limits the photo", "Check by hand", "Blanks")
+
+
+@pytest.mark.parametrize("kind", ["html", "pdf"])
+def test_its_order_is_that_of_the_answer_in_words(kind: str) -> None:
+    words = words_of(report(remarks=(SLANT, DARK)), kind)
+    places = [words.index(said) for said in ORDER]
     assert places == sorted(places)
+    assert "Take the photo again. Cuts may be 0.21 mm off in all. 0.20 mm: The photo is slanted." in words
     assert all(caution in words for caution in CAUTIONS)
+
+
+@pytest.mark.parametrize("kind", ["html", "pdf"])
+def test_a_poor_photo_whose_reading_is_unsure_is_to_be_taken_again_first(kind: str) -> None:
+    words = words_of(report(remarks=(SLANT, DARK), bitting=bitting(probability=0.5)), kind)
+    first = "Take the photo again before you cut. Cuts may be 0.21 mm off in all. The photo is slanted. Hold it level."
+    assert f"{first} Blade Pier" in words
+    assert words.count("The photo is slanted.") == 1
+    assert "0.05 mm: It is dark. More light." in words
+
+
+def test_probabilities_are_worded_as_in_the_answer_in_words() -> None:
+    words = words_of(report(), "html")
+    assert "Whole bitting: 91 %, likely. Read bow to tip." in words
+    assert cuts_verdict(reading()).startswith("Cuts 1-1-1-1 (91 %, likely).")
+
+
+def test_no_more_than_three_other_codes_are_named() -> None:
+    others = tuple((str(code), 0.05) for code in range(2, 9))
+    cut = BittingCut(Length(5.0, 0.03), Length(8.0, 0.02), "1", 0.6, others)
+    row = report(bitting=replace(bitting(), cuts=(cut,) * 4)).code[0]
+    assert row.others == "2 (5 %), 3 (5 %), 4 (5 %)"
+
+
+def test_edges_are_named_where_both_are_cut() -> None:
+    seen = tuple(SeenCut(edge, Length(5.0, 0.03), Length(8.0, 0.02), (0.0, 0.0)) for edge in ("a", "b"))  # type: ignore[arg-type]
+    unknown: dict[str, object] = {"cuts": seen, "bitting": None, "none_of_these": 0.9}
+    assert [row.code for row in report(**unknown, blade=replace(reading().blade, edges=2)).code] == ["upper", "lower"]
+    assert [row.code for row in report(**unknown).code] == ["", ""]
 
 
 def test_nothing_comes_from_outside_and_nothing_runs() -> None:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from keyid.blade import Blade, Frame
+from keyid.blade import Blade
+from keyid.blade_frame import Frame
 from keyid.cautions import CAUTIONS
 from keyid.cuts import Cut
 from keyid.photo import Photo

@@ -13,7 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, Frame
+from keyid.blade import Blade
+from keyid.blade_frame import Frame
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.face import FaceLine, FaceLines
 from keyid.photo import Photo

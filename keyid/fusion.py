@@ -19,7 +19,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, BudgetLine, EdgeTrace, Frame
+from keyid.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blade_frame import Frame
 from keyid.errors import PhotoError
 from keyid.length import Length
 

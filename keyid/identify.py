@@ -8,7 +8,9 @@ from pathlib import Path
 from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 
 from keyid.bitting import NONE_MAX_P, confirm_list, next_measurement, read_bitting
-from keyid.blade import Blade, Frame, measure_blade
+from keyid.blade import Blade
+from keyid.blade_frame import Frame
+from keyid.blade_measure import measure_blade
 from keyid.clashes import clashes
 from keyid.compose import Advice, compose, photo_facts, pointed_facts, px_per_mm
 from keyid.cuts import find_cuts

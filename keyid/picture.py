@@ -14,7 +14,8 @@ from PIL import Image, ImageDraw, ImageFont
 from keyid.text import plain, verdict
 
 if TYPE_CHECKING:
-    from keyid.blade import Blade, Frame
+    from keyid.blade import Blade
+    from keyid.blade_frame import Frame
     from keyid.identify import Examination
 
 Array = NDArray[np.float64]

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import TIP_TAPER_MM, Blade, EdgeTrace
+from keyid.blade import Blade, EdgeTrace
+from keyid.blade_plan import TIP_TAPER_MM
 
 Array = NDArray[np.float64]
 Points = tuple[tuple[float, float], ...]

@@ -12,7 +12,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from keyid.blade import Blade, BudgetLine, EdgeTrace, Frame, measure_blade
+from keyid.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blade_frame import Frame
+from keyid.blade_measure import measure_blade
 from keyid.camera import Camera
 from keyid.errors import PhotoError
 from keyid.key_search import FINE_PX_PER_MM, Found, find_keys

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, Frame
+from keyid.blade import Blade
+from keyid.blade_frame import Frame
 from keyid.compose import px_per_mm
 from keyid.identify import Examination
 from keyid.page.desks import Key

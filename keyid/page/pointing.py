@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, Frame
+from keyid.blade import Blade
+from keyid.blade_frame import Frame
 from keyid.page.desks import Key
 from keyid.page.marks import found_in
 from keyid.pointed import Point, Pointed

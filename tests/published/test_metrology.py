@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 import scipy.stats
+from keyid.blade_measure import root_sum
+from keyid.datum import robust_slope
 
-from keyid.blade import _robust_slope, _root_sum
 from keyid.length import Length
 
 # JCGM 100:2008 (GUM), H.1, end-gauge calibration: standard uncertainties in nm.
@@ -26,16 +27,16 @@ NORRIS_SLOPE_SD = 0.429796848199937e-03
 
 
 def test_gum_h1_difference_of_the_gauges() -> None:
-    assert round(_root_sum([REPEATED, COMPARATOR_RANDOM, COMPARATOR_SYSTEMATIC]), 1) == 9.7  # nm, published
+    assert round(root_sum([REPEATED, COMPARATOR_RANDOM, COMPARATOR_SYSTEMATIC]), 1) == 9.7  # nm, published
 
 
 def test_gum_h1_combined_standard_uncertainty() -> None:
-    difference = _root_sum([REPEATED, COMPARATOR_RANDOM, COMPARATOR_SYSTEMATIC])
+    difference = root_sum([REPEATED, COMPARATOR_RANDOM, COMPARATOR_SYSTEMATIC])
     by_expansion = LENGTH_NM * MEAN_TEMPERATURE * EXPANSION_DIFFERENCE_U
     by_temperature = LENGTH_NM * EXPANSION * TEMPERATURE_DIFFERENCE_U
     assert round(abs(by_expansion), 1) == 2.9  # nm, published
     assert round(by_temperature, 1) == 16.6  # nm, published
-    combined = _root_sum([STANDARD, difference, by_expansion, by_temperature])
+    combined = root_sum([STANDARD, difference, by_expansion, by_temperature])
     assert round(combined) == 32  # nm, published
     length = Length((LENGTH_NM + 215.0) * 1e-6, combined * 1e-6)
     assert f"{length.mm:.6f}" == "50.000838"  # mm, published
@@ -55,7 +56,7 @@ def test_norris_slope_agrees_within_its_standard_deviation() -> None:
     x, y = norris()
     # keyid's line fit weighs points by how far they stray, so it is no least-squares fit: the slopes may differ, but on
     # data with normal scatter by less than the slope's own certified standard deviation.
-    assert _robust_slope(x, y) == pytest.approx(NORRIS_SLOPE, abs=NORRIS_SLOPE_SD)
+    assert robust_slope(x, y) == pytest.approx(NORRIS_SLOPE, abs=NORRIS_SLOPE_SD)
 
 
 def test_norris_slope_survives_points_astray() -> None:
@@ -63,4 +64,4 @@ def test_norris_slope_survives_points_astray() -> None:
     y = y.copy()
     y[np.argsort(x)[-4:]] += 60.0  # of 950, at the far end: least squares then errs by 0.05 or more
     assert abs(np.polyfit(x, y, 1)[0] - NORRIS_SLOPE) > 50 * NORRIS_SLOPE_SD
-    assert _robust_slope(x, y) == pytest.approx(NORRIS_SLOPE, abs=4 * NORRIS_SLOPE_SD)
+    assert robust_slope(x, y) == pytest.approx(NORRIS_SLOPE, abs=4 * NORRIS_SLOPE_SD)

@@ -10,21 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.blade import (
-    FEW_POINTS,
-    LAND_U_MM,
-    LINE_U_MM,
-    NO_LAND_U_MM,
-    TIP_POINTS,
-    Blade,
-    BudgetLine,
-    _foremost,
-    _land,
-    _robust_slope,
-    measure_blade,
-)
+from keyid.blade import Blade, BudgetLine
+from keyid.blade_frame import TIP_POINTS
+from keyid.blade_measure import measure_blade
 from keyid.camera import Camera
 from keyid.cuts import find_cuts
+from keyid.datum import FEW_POINTS, LAND_U_MM, LINE_U_MM, NO_LAND_U_MM, foremost, land_line, robust_slope
 from keyid.outline import Outline
 from keyid.scale import Variation
 from tests.scene import CutSpec, KeySpec, Scene
@@ -279,7 +270,7 @@ def test_points_astray_do_not_turn_the_axis(slope: float, level: float) -> None:
     y[50:70] += 0.8  # a burr or a shadow on a sixth of the edge
     # Least squares on all points would give 0.0006 of slope here for a shift of the middle sixth and more elsewhere;
     # a slope's uncertainty is 0.01 / (sqrt(120) * 5.8) = 0.00016.
-    assert _robust_slope(x, y) == pytest.approx(slope, abs=0.0006)
+    assert robust_slope(x, y) == pytest.approx(slope, abs=0.0006)
 
 
 def test_an_end_astray_turns_least_squares_but_not_the_axis() -> None:
@@ -287,16 +278,16 @@ def test_an_end_astray_turns_least_squares_but_not_the_axis() -> None:
     y = 0.02 * x + 0.01 * np.random.default_rng(1).standard_normal(120)
     y[-20:] += 0.8
     assert abs(np.polyfit(x, y, 1)[0] - 0.02) > 0.02
-    assert _robust_slope(x, y) == pytest.approx(0.02, abs=0.001)
+    assert robust_slope(x, y) == pytest.approx(0.02, abs=0.001)
 
 
 def test_too_few_points_have_no_slope() -> None:
     x = np.arange(FEW_POINTS - 1.0)
-    assert _robust_slope(x, x) == 0.0
+    assert robust_slope(x, x) == 0.0
 
 
 def land_of(across: Array) -> tuple[float, float]:
-    return _land(across, np.full(len(across), 0.02), STATION_MM * np.arange(len(across)))
+    return land_line(across, np.full(len(across), 0.02), STATION_MM * np.arange(len(across)))
 
 
 def test_the_lands_are_the_highest_level_stretches() -> None:
@@ -383,14 +374,14 @@ def test_a_burr_is_no_tip() -> None:
     burr = along.copy()
     burr[10] = 0.4
     u = np.full(len(along), 0.02)
-    assert _foremost(burr, u, TIP_POINTS) == pytest.approx(_foremost(along, u, TIP_POINTS))
+    assert foremost(burr, u, TIP_POINTS) == pytest.approx(foremost(along, u, TIP_POINTS))
 
 
 def test_a_patch_astray_is_no_tip() -> None:
     """Half a millimetre of a blunt tip that was followed along its shadow."""
     blunt = np.zeros(60)
     blunt[20 : 20 + round(0.4 / STATION_MM) - 1] = 0.3
-    assert _foremost(blunt, np.full(60, 0.02), TIP_POINTS)[0] == pytest.approx(0.0)
+    assert foremost(blunt, np.full(60, 0.02), TIP_POINTS)[0] == pytest.approx(0.0)
 
 
 def test_a_tip_that_is_hardly_told_is_less_sure() -> None:

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.known import NOTHING_KNOWN, Known
-from keyid.length import Length
+from keyid.length import COVERAGE, Length
+from keyid.probability import percent
 from keyid.profile import Profile
 from keyid.ranking import Candidate, Ranking
 from keyid.reading import BittingCut, BittingFacts, Confirmation, NextMeasurement
@@ -27,7 +28,6 @@ TOLD_P = 0.01  # an alternative less likely isn't worth a person's reading
 DECIDED_P, LEFT_P = 0.90, 0.05  # blades less likely aren't worth a look once the first are so likely, or at all
 WORTH_NATS = 0.08  # a measurement that tells less isn't worth asking for
 CONFIRM_CUTS = 3  # the least sure cuts are to be confirmed
-COVERAGE = 2.0  # standard uncertainties for 95 % (JCGM 100:2008, 6.3.3)
 CUT_WORDS = "metal left at cut"
 UNREAD_U_MM = 0.2  # where a cut stands that can't be read
 
@@ -136,7 +136,7 @@ def _look(ranking: Ranking, blade: Blade) -> NextMeasurement | None:
 
 def _why(choice: _Choice) -> str:
     likely = sorted((outcome for outcome in choice.outcomes if outcome[1] >= TOLD_P), key=lambda told: -told[1])[:3]
-    told = "; ".join(f"{mm:.2f} mm: {name} ({p:.0%})".replace("%)", " %)") for name, p, mm in likely)
+    told = "; ".join(f"{mm:.2f} mm: {name} ({percent(p)})" for name, p, mm in likely)
     return told + ("; otherwise it is another." if len(likely) == 1 else ".")
 
 
@@ -197,10 +197,9 @@ def _root_choices(ranking: Ranking, blade: Blade) -> list[_Choice]:
         worn = first.decoded.wear.mm
         roots = dict(zip(first.profile.codes, first.profile.roots_mm, strict=True))
         outcomes = tuple((f"code {code}", blade_p * p, roots[code] - worn) for code, p in table.items() if p > 0)
-        what = (
-            f"Measure the metal left at cut {number} with a caliper, "
-            f"{first.profile.positions_mm[i] + first.decoded.shift.mm:.2f} mm from the {first.profile.stop}."
-        )
+        seen = first.decoded.positions[i]
+        place = first.profile.positions_mm[i] + first.decoded.shift.mm if seen is None else seen.mm
+        what = f"Measure the metal left at cut {number} with a caliper, {place:.2f} mm from the {first.profile.stop}."
         choices.append(_Choice(what, outcomes))
     return choices
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade, EdgeTrace
 from keyid.drawing import INK, Drawing, Line, Place, Words
-from keyid.length import MM_PER_INCH
+from keyid.length import COVERAGE, MM_PER_INCH
 from keyid.profile import Profile
 from keyid.reading import BittingCut, Reading
 
@@ -25,7 +25,6 @@ LADDER_MM = 27.0  # height of a ladder on paper
 LADDER_GAP_MM = 12.0  # under the blade
 LADDER_STEPS = 3.4  # depth steps that a ladder shows
 WIDEST_LADDER_MM = 15.0
-COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
 LETTERS_MM, SMALL_MM = 4.4, 3.2
 DIAMOND_MM = 1.1
 BAR_MM = 10.0

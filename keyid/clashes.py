@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.known import Known
+from keyid.length import in_mm
 from keyid.profile import Profile
 from keyid.ranking import Decoded, Ranking, rank
 
@@ -63,8 +64,8 @@ def _against_photo(known: Known, profile: Profile, decoded: Decoded) -> Iterator
         likeliest = max(table, key=lambda each: table[each])
         nominal = profile.roots_mm[profile.codes.index(code)]
         yield (
-            f"You told cut {number} as {code} ({nominal:.2f} mm left); the photo shows {root.mm:.2f} "
-            f"±{2 * root.u_mm:.2f} mm, code {likeliest}: one of the two is wrong. Measure it."
+            f"You told cut {number} as {code} ({nominal:.2f} mm left); the photo shows {in_mm(root)} "
+            f"mm, code {likeliest}: one of the two is wrong. Measure it."
         )
 
 
@@ -101,7 +102,7 @@ def _nearest_words(known: Known, decoded: Decoded, ranks: NDArray[np.int_], wors
     name = "-".join(codes) + (f" ({number})" if number else "")
     cut = worst + 1 if profile.stop_first else len(ranks) - worst
     left, root = profile.roots_mm[ranks[worst]], decoded.roots[worst]
-    seen = "" if root is None else f"{root.mm:.2f} ±{2 * root.u_mm:.2f} mm"
+    seen = "" if root is None else f"{in_mm(root)} mm"
     return (
         f"No code of the list fits the photo. The nearest, {name}, differs at {against} of {len(ranks)} cuts, most at "
         f"cut {cut}: it leaves {left:.2f} mm, the photo shows {seen}. Check that it is this lock's list."

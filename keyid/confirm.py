@@ -16,7 +16,7 @@ import numpy as np
 
 from keyid.bitting import CALIPER_U_MM, WORTH_NATS, information
 from keyid.height_errors import width_sd_mm
-from keyid.length import Length
+from keyid.length import Length, in_mm
 from keyid.profile import Profile, same_outline
 from keyid.reading import length_json, rounded_shares
 
@@ -286,8 +286,7 @@ def _against_photo(value: HandValue, photo: Length, words: str) -> list[str]:
     off = value.mm - photo.mm
     if abs(off) <= APART_U * math.hypot(photo.u_mm, CALIPER_U_MM):
         return []
-    seen = f"{photo.mm:.2f} ± {photo.u_mm:.2f} mm"
-    return [f"The {words} is {value.mm:.2f} mm by hand, {seen} in the photo: measure again."]
+    return [f"The {words} is {value.mm:.2f} mm by hand, {in_mm(photo)} mm in the photo: measure again."]
 
 
 def _is_of(check: Json, value: HandValue) -> bool:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from keyid.blade import Blade, BudgetLine, EdgeTrace
 from keyid.blade_frame import Frame
 from keyid.errors import PhotoError
-from keyid.length import Length
+from keyid.length import Length, in_mm
 
 Array = NDArray[np.float64]
 
@@ -233,7 +233,7 @@ def _sizes_apart(blades: list[Blade], names: list[str]) -> list[str]:
             continue
         low, high = min(known, key=lambda k: k[0].mm), max(known, key=lambda k: k[0].mm)
         if high[0].mm - low[0].mm > APART_U * math.hypot(low[0].u_mm, high[0].u_mm):
-            seen = " and ".join(f"{length.mm:.2f} ± {length.u_mm:.2f} mm in {name}" for length, name in (low, high))
+            seen = " and ".join(f"{in_mm(length)} mm in {name}" for length, name in (low, high))
             notes.append(f"The photos disagree on the {what}: {seen}.")
     return notes
 

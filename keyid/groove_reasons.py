@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 from keyid.face import FaceLine, FaceLines
 from keyid.groove_evidence import MADE_SD_MM, Grooves, expected_lines, groove_evidence, likeliest_face
+from keyid.length import COVERAGE
 from keyid.profile import Profile
 
 TELLS_NATS = math.log(3)  # of likelihood against grooves at unknown places: less isn't worth a word
@@ -34,8 +35,8 @@ def _compared(face: FaceLines, side: str, grooves: Grooves) -> str:
     edge = "uncut edge" if face.edges == 1 else "lower edge, tip right"
     shown = sorted(sorted(face.lines, key=lambda line: -abs(line.z))[:SHOWN_LINES], key=lambda line: line.height_mm)
     heights = ", ".join(f"{line.height_mm:.2f}" for line in shown)
-    u = max(math.hypot(line.u_mm, face.datum_u_mm) for line in shown)
-    return f"groove lines {heights} ± {u:.2f} mm from the {edge}; this blade's {side} face {_written(grooves)}"
+    limit = COVERAGE * max(math.hypot(line.u_mm, face.datum_u_mm) for line in shown)
+    return f"groove lines {heights} ±{limit:.2f} mm from the {edge}; this blade's {side} face {_written(grooves)}"
 
 
 def _written(grooves: Grooves) -> str:

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 MM_PER_INCH = 25.4  # exact: international yard and pound agreement, 1959
+COVERAGE = 2.0  # standard uncertainties to each side that people are shown: 95 % (JCGM 100:2008, 6.3.3)
 
 
 @dataclass(frozen=True)
@@ -31,3 +32,13 @@ class Length:
     def thou(self) -> float:
         """The value in thousandths of an inch."""
         return self.mm / MM_PER_INCH * 1000
+
+
+def in_mm(length: Length, sign: str = "") -> str:
+    """A length in mm with its 95 % limits, as everything for people shows it; ``sign`` "+" tells it always."""
+    return f"{length.mm:{sign}.2f} ±{max(0.01, COVERAGE * length.u_mm):.2f}"
+
+
+def in_thou(length: Length) -> str:
+    """A length in thousandths of an inch with its 95 % limits."""
+    return f"{length.thou:.0f} ±{max(1, round(COVERAGE * length.u_mm / MM_PER_INCH * 1000))}"

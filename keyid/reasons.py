@@ -14,7 +14,7 @@ from keyid.fitting import CutFit
 from keyid.groove_reasons import groove_reasons
 from keyid.height_errors import width_sd_mm
 from keyid.joint import joint_positions, joint_roots
-from keyid.length import Length
+from keyid.length import Length, in_mm
 from keyid.places import POSITION_SD_MM
 from keyid.profile import Profile
 
@@ -56,15 +56,13 @@ def _edges(said: Reasons, profile: Profile, blade: Blade) -> None:
 
 
 def _size(said: Reasons, name: str, seen: Length, nominal_mm: float, made_sd_mm: float) -> None:
-    u = math.hypot(seen.u_mm, made_sd_mm)
-    _compare(said, f"{name} {_pm(seen)}; this blade {nominal_mm:.2f}", abs(seen.mm - nominal_mm) / u)
-
-
-def _compare(said: Reasons, text: str, off_u: float) -> None:
+    off_mm = abs(seen.mm - nominal_mm)
+    off_u = off_mm / math.hypot(seen.u_mm, made_sd_mm)
+    text = f"{name} {in_mm(seen)} mm; this blade {nominal_mm:.2f}"
     if off_u <= FITS_U:
         said[0].append(text)
     elif off_u >= DEVIATES_U:
-        said[1].append(f"{text}: {off_u:.0f} u off")
+        said[1].append(f"{text}: {off_mm:.2f} mm off")
 
 
 def _positions(said: Reasons, profile: Profile, fit: CutFit) -> None:
@@ -77,8 +75,8 @@ def _positions(said: Reasons, profile: Profile, fit: CutFit) -> None:
     if off_u[worst] >= DEVIATES_U:
         where = profile.positions_mm[worst] + off[worst] + fit.shift_mm
         expected = profile.positions_mm[worst] + fit.shift_mm
-        text = f"cut {worst + 1} from the stop at {where:.2f} mm; this blade {expected:.2f}: {off_u[worst]:.0f} u off"
-        said[1].append(text)
+        text = f"cut {worst + 1} from the stop at {where:.2f} mm; this blade {expected:.2f}"
+        said[1].append(f"{text}: {abs(off[worst]):.2f} mm off")
     else:
         rms = math.sqrt(float(np.mean(off[seen] ** 2)))
         said[0].append(f"{int(seen.sum())} cut positions within {rms:.2f} mm (RMS) of this blade's")
@@ -108,8 +106,8 @@ def _roots(said: Reasons, profile: Profile, blade: Blade, fit: CutFit) -> None:
     if off_u[worst] >= DEVIATES_U:
         code = profile.codes[nearest[worst]]
         said[1].append(
-            f"root of cut {worst + 1} from the stop {_pm(Length(float(root[worst]), float(u[worst])))}; nearest code "
-            f"{code} is {table[nearest[worst]]:.2f}: {off_u[worst]:.0f} u off"
+            f"root of cut {worst + 1} from the stop {in_mm(Length(float(root[worst]), float(u[worst])))} mm; nearest "
+            f"code {code} is {table[nearest[worst]]:.2f}: {abs(miss[worst]):.2f} mm off"
         )
     else:
         said[0].append(f"roots within {math.sqrt(float(np.mean(miss[seen] ** 2))):.2f} mm (RMS) of this blade's codes")
@@ -119,7 +117,3 @@ def _unexplained(said: Reasons, fit: CutFit) -> None:
     station, off = fit.lowest_off
     if off < -UNEXPLAINED_MM:
         said[1].append(f"edge {-off:.2f} mm lower at {station:.1f} mm than this blade's cuts leave it")
-
-
-def _pm(length: Length) -> str:
-    return f"{length.mm:.2f} ± {length.u_mm:.2f} mm"

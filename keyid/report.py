@@ -11,31 +11,28 @@ from keyid.blade import BudgetLine
 from keyid.blade_drawing import draw_blade
 from keyid.drawing import Drawing
 from keyid.identify import Examination
-from keyid.length import MM_PER_INCH, Length
+from keyid.length import COVERAGE, MM_PER_INCH, in_mm, in_thou
 from keyid.photo_layers import LayeredPhoto, layered_closeup, layered_overview
+from keyid.probability import LIKELY_P, SURE_P, percent, sure_words
 from keyid.profile import Profile
 from keyid.reading import BittingCut, BlankFit, CandidateFacts, Confirmation, Reading
 from keyid.template import draw_template
 from keyid.text import (
     ELECTRONICS,
-    LIKELY_P,
     ORDER_WORDS,
-    SURE_P,
     blades_left,
+    both_units,
     do_now,
     edge_words,
     how_to_cut,
-    percent,
     photo_advice,
     plain,
     pointed_words,
     retake_first,
-    sure_words,
     then_try,
     verdict,
 )
 
-COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
 CUT_LIMIT_MM = 0.05  # of a new key's root, where the profile doesn't say how it scatters (trade: about 0.002 in)
 OTHERS_P, OTHERS_MOST = 0.01, 3  # other codes of a cut: less likely or more of them aren't worth a place
 BLANKS_MOST = 12  # rows: a page has no room for more
@@ -247,20 +244,12 @@ def _cut_row(number: int, cut: BittingCut, profile: Profile | None) -> CutRow:
         level=level,
         position_mm=f"{cut.position.mm:.2f}",
         position_thou=f"{cut.position.thou:.0f}",
-        root_mm=_mm(cut.root),
-        root_thou=_thou(cut.root),
+        root_mm=in_mm(cut.root),
+        root_thou=in_thou(cut.root),
         cut_to_mm="" if nominal is None else f"{nominal:.2f}",
         cut_to_thou="" if nominal is None else f"{nominal / MM_PER_INCH * 1000:.1f}",
         others=", ".join([f"{code} ({percent(p)})" for code, p in cut.others if p >= OTHERS_P][:OTHERS_MOST]),
     )
-
-
-def _mm(length: Length) -> str:
-    return f"{length.mm:.2f} ±{max(0.01, COVERAGE * length.u_mm):.2f}"
-
-
-def _thou(length: Length) -> str:
-    return f"{length.thou:.0f} ±{max(1, round(COVERAGE * length.u_mm / MM_PER_INCH * 1000))}"
 
 
 def _both_limit(limit_mm: float) -> str:
@@ -274,9 +263,9 @@ def _cut_limit_mm(profile: Profile | None) -> float:
 
 def _sizes(reading: Reading) -> Iterator[tuple[str, str]]:
     blade = reading.blade
-    yield "width", f"{_mm(blade.width)} mm = {_thou(blade.width)} thou"
+    yield "width", both_units(blade.width)
     if blade.length is not None:
-        yield "length", f"{_mm(blade.length)} mm = {_thou(blade.length)} thou"
+        yield "length", both_units(blade.length)
     yield "cut edges", "none seen" if blade.edges is None else str(blade.edges)
 
 

@@ -95,7 +95,12 @@ def _unsure(length: Length, relative_u: float) -> Length:
 
 
 def _retake(likely: list[Profile]) -> NextMeasurement:
-    """What decides: a scale."""
-    widths = sorted({f"{p.width_mm:.2f} mm {p.name}" for p in likely[:SHOWN]})
-    why = f"The width would tell: {'; '.join(widths)}." if widths else "Then sizes count, not only proportions."
-    return NextMeasurement("Take the photo again with a bank card, or measure the blade's width with a caliper.", why)
+    """What decides: a scale; the width by hand too, where the likely blades don't share one."""
+    having: dict[str, list[str]] = {}
+    for profile in likely:
+        having.setdefault(f"{profile.width_mm:.2f} mm", []).append(profile.name)
+    if len(having) < 2:
+        return NextMeasurement("Take the photo again with a bank card.", "Then sizes count, not only proportions.")
+    what = "Take the photo again with a bank card, or measure the blade's width with a caliper."
+    widths = "; ".join(f"{width} {' or '.join(names)}" for width, names in [*having.items()][:SHOWN])
+    return NextMeasurement(what, f"The width would tell: {widths}.")

@@ -11,14 +11,14 @@ import textwrap
 
 from keyid.double_check import check_words
 from keyid.errors import KeyidError
-from keyid.length import MM_PER_INCH, Length
+from keyid.length import COVERAGE, Length, in_mm, in_thou
+from keyid.probability import percent, sure_words
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading, SeenCut
 from keyid.remark import Remark, further_words, is_poor, verdict_words, worst_words
 from keyid.sending import ASK
 
 WIDTH = 80  # columns of the smallest terminal in use
 LABEL = 10  # columns of the label before each paragraph
-COVERAGE = 2.0  # +/- shown covers 95 %: twice the standard uncertainty (JCGM 100:2008, 6.3.3)
 SHOWN_CANDIDATES = 3  # more don't help at the kerb; --json has them all
 SHOWN_BLANKS = 3
 BLANK_LINES = 2
@@ -40,8 +40,6 @@ NO_BREAK = "\u00a0"
 UNIT_AFTER_SPACE = re.compile(r" (?=%|mm\b|thou\b)|(?<=\bover) (?=\d)|(?<=\bunder) (?=\d)")
 """A number, its unit and what bounds it stay on one line."""
 
-SURE_P, LIKELY_P = 0.98, 0.85  # from there on "almost certain", "likely"
-SURE_WORDS = ((SURE_P, "almost certain"), (LIKELY_P, "likely"), (0.5, "unsure"), (0.0, "a guess"))
 STOP_WORDS = {
     "shoulder": "Set the blank's shoulder against the stop, blade level in the clamp.",
     "tip": "Set the blank's tip against the stop, not its shoulder; blade level in the clamp.",
@@ -128,18 +126,9 @@ def plain(text: str) -> str:
     return "".join(c if c.isprintable() else " " for c in text)
 
 
-def percent(probability: float) -> str:
-    """Return a probability for people; never 0 % or 100 %, which no reading can state."""
-    if probability >= 0.995:
-        return "over 99 %"
-    return "under 1 %" if probability < 0.005 else f"{probability:.0%}".replace("%", " %")
-
-
 def both_units(length: Length) -> str:
     """Return a length with its 95 % limits in mm and in thousandths of an inch."""
-    limit_mm = COVERAGE * length.u_mm
-    limit_thou = max(1, round(limit_mm / MM_PER_INCH * 1000))
-    return f"{length.mm:.2f} ±{max(0.01, limit_mm):.2f} mm = {length.thou:.0f} ±{limit_thou} thou"
+    return f"{in_mm(length)} mm = {in_thou(length)} thou"
 
 
 def paragraph(label: str, text: str, max_lines: int | None = None, indent: int = LABEL) -> list[str]:
@@ -157,12 +146,6 @@ def same_words(same: float) -> str:
     if same >= 0.5:
         return f"The new key has the old one's bitting ({sure_words(same)})."
     return f"The new key does not have the old one's bitting ({sure_words(1 - same)})."
-
-
-def sure_words(probability: float) -> str:
-    """Return a probability with the word for it."""
-    word = next(word for least, word in SURE_WORDS if probability >= least)
-    return f"{percent(probability)}, {word}"
 
 
 def retake_first(reading: Reading) -> str:

@@ -18,7 +18,7 @@ from keyid.comparison import ComparedCut, Comparison
 from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, hand_measurements
 from keyid.double_check import check_words
 from keyid.identify import Examination, Stage
-from keyid.length import Length
+from keyid.length import COVERAGE, Length, in_mm
 from keyid.page.desks import Key
 from keyid.page.knowing import shown_of
 from keyid.page.marks import blade_view, marks
@@ -28,7 +28,7 @@ from keyid.profile import Profile
 from keyid.reading import Reading
 from keyid.reading_parse import parse_reading
 from keyid.remark import is_poor, off_words, verdict_words
-from keyid.report import COVERAGE, Record, Report, report_words
+from keyid.report import Record, Report, report_words
 from keyid.scale import Scale
 from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words, same_words
 from keyid.told import NAMES
@@ -301,7 +301,7 @@ def _compared(cut: ComparedCut) -> Json:
 
 
 def _limits(length: Length | None, sign: str) -> str:
-    return "not seen" if length is None else f"{length.mm:{sign}.2f} ±{max(0.01, COVERAGE * length.u_mm):.2f}"
+    return "not seen" if length is None else in_mm(length, sign)
 
 
 def plain_page(template: str, status: int = 200, **shown: object) -> Response:

@@ -135,6 +135,10 @@ def test_a_doubtful_cut_is_asked_for() -> None:
     assert "cut 3" in asked.what
     assert "code 4" in asked.why
     assert "code 5" in asked.why
+    ranking = rank(blade, (PIER, QUAY))
+    bitting = read_bitting(ranking, blade)
+    assert bitting is not None
+    assert f", {bitting.cuts[2].position.mm:.2f} mm from the shoulder." in asked.what  # where the table has it
 
 
 def test_alternatives_next_to_impossible_are_not_told() -> None:

@@ -89,7 +89,7 @@ def test_a_whole_bitting_is_never_surer_than_its_least_sure_cut() -> None:
 def test_contradictions_are_told() -> None:
     reading = reading_of(Length(8.0, 0.02))
     _, said = confirmed(reading, BY_ID, [HandValue("width", 8.9)])
-    assert said == ["The width across the uncut blade is 8.90 mm by hand, 8.00 ± 0.02 mm in the photo: measure again."]
+    assert said == ["The width across the uncut blade is 8.90 mm by hand, 8.00 ±0.04 mm in the photo: measure again."]
     _, said = confirmed(reading, BY_ID, [HandValue("root", 6.25, 3), HandValue("root", 6.6, 3)])
     assert said[0] == "Your two values of cut 3 contradict each other: 6.25 and 6.60 mm."
     assert any("is no depth of the blade" in sentence or "measure again" in sentence for sentence in said[1:])

@@ -61,9 +61,7 @@ def test_photos_that_disagree_are_less_sure() -> None:
     photos = [pier(0), replace(pier(1), width=Length(PIER.width_mm + 0.5, 0.06))]
     fused = fuse(photos, NAMES[:2])
     assert fused.blade.width.u_mm == pytest.approx(0.25, rel=0.02)  # half the difference
-    assert fused.notes == (
-        "The photos disagree on the width: 8.00 ± 0.06 mm in one.jpg and 8.50 ± 0.06 mm in two.jpg.",
-    )
+    assert fused.notes == ("The photos disagree on the width: 8.00 ±0.12 mm in one.jpg and 8.50 ±0.12 mm in two.jpg.",)
 
 
 def test_a_stretch_astray_is_outvoted_by_three_photos_and_left_out_of_two() -> None:

@@ -131,7 +131,7 @@ def test_the_reasons_name_lines_and_grooves() -> None:
     speaks_for, against = groove_reasons(PIER, faces)
     assert against == ()
     assert speaks_for == (
-        "groove lines 1.20, 1.51, 3.08, 3.40 ± 0.04 mm from the uncut edge; this blade's left face 1.20 to 3.40",
+        "groove lines 1.20, 1.51, 3.08, 3.40 ±0.09 mm from the uncut edge; this blade's left face 1.20 to 3.40",
     )
     speaks_for, against = groove_reasons(TWIN, faces)
     assert speaks_for == ()

@@ -111,7 +111,7 @@ def test_the_photo_speaks_for_against_or_neither() -> None:
     assert profile_of_blank(LIBRARY, "mole-brass") is BLANKED
     wrong = double_check(rank(blade, LIBRARY, asked=BLANKED), LIBRARY, "mole-brass")
     assert wrong.speaks == "against"
-    assert any("cut" in text and "u off" in text for text in wrong.speaks_against)
+    assert any("cut" in text and "mm off" in text for text in wrong.speaks_against)
     assert "speaks against mole-brass" in check_words(wrong)
     uncut = replace(measured(key_of(PIER, CODE, cuts=())), edges=None)
     open_choice = double_check(rank(uncut, (PIER, BLANKED, QUAY), asked=BLANKED), (PIER, BLANKED, QUAY), "mole-brass")

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keyid.length import Length
+from keyid.length import Length, in_mm, in_thou
 
 
 def test_an_inch_is_25_4_mm() -> None:
@@ -33,3 +33,10 @@ def test_a_length_without_a_value_or_uncertainty_is_refused(mm: float, u_mm: flo
 
 def test_zero_uncertainty_is_allowed() -> None:
     assert Length(-1.0, 0.0).u_mm == 0.0
+
+
+def test_people_are_shown_95_percent_limits() -> None:
+    assert in_mm(Length(8.082, 0.021)) == "8.08 ±0.04"  # twice u: JCGM 100:2008, 6.3.3
+    assert in_thou(Length(8.082, 0.021)) == "318 ±2"
+    assert in_mm(Length(0.5, 0.05), "+") == "+0.50 ±0.10"
+    assert (in_mm(Length(8.0, 0.0)), in_thou(Length(8.0, 0.0))) == ("8.00 ±0.01", "315 ±1")  # nothing is exact

@@ -100,10 +100,10 @@ def test_a_stop_taken_for_the_other_kind_does_not_hide_the_blade() -> None:
 def test_the_words_against_hold_the_numbers() -> None:
     blade = replace(measured(key_of(PIER, CODE)), width=Length(8.41, 0.03))
     candidate = rank(blade, (PIER,)).candidates[0]
-    assert "width 8.41 ± 0.03 mm; this blade 8.00: 10 u off" in candidate.decoded.speaks_against
+    assert "width 8.41 ±0.06 mm; this blade 8.00: 0.41 mm off" in candidate.decoded.speaks_against
     candidate = rank(measured(key_of(PIER, CODE)), (PIER,)).candidates[0]
     assert candidate.decoded.speaks_against == ()
-    assert "width 8.00 ± 0.02 mm; this blade 8.00" in candidate.decoded.speaks_for
+    assert "width 8.00 ±0.04 mm; this blade 8.00" in candidate.decoded.speaks_for
 
 
 def test_a_hidden_cut_is_not_read_and_does_not_hide_the_blade() -> None:

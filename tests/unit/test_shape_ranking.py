@@ -10,8 +10,10 @@ from keyid.bitting import read_bitting
 from keyid.blade import Blade
 from keyid.length import Length
 from keyid.profile import Profile
-from keyid.shape_ranking import rank_by_shape
+from keyid.reading import NextMeasurement
+from keyid.shape_ranking import of_unknown_size, rank_by_shape
 from keyid.unscaled import sized
+from tests.unit.example_reading import reading
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured
 
 CODE = "3-1-4-2-5"
@@ -60,3 +62,22 @@ def test_an_error_of_the_seen_width_becomes_one_of_everything_else() -> None:
     assert made.height_common_u_mm >= 0.16
     assert made.length is not None
     assert made.length.u_mm > 0.01 * made.length.mm
+
+
+def test_the_width_is_asked_for_only_where_it_tells_blades_apart() -> None:
+    twin = replace(PIER, id="pier-5-twin", name="Pier twin")
+    asked = _asked((PIER, twin))
+    assert (asked.what, asked.why) == ("Take the photo again with a bank card.", ASKED_WHY)
+    asked = _asked((PIER, twin, _larger(PIER, 1.08)))
+    assert asked.what.endswith("or measure the blade's width with a caliper.")
+    assert "8.00 mm Pier or Pier twin" in asked.why
+
+
+ASKED_WHY = "Then sizes count, not only proportions."
+
+
+def _asked(library: tuple[Profile, ...]) -> NextMeasurement:
+    blade = of_size(1.3)
+    told = of_unknown_size(reading(), rank_by_shape(blade, library), blade).next_measurement
+    assert told is not None
+    return told

@@ -9,9 +9,10 @@ import pytest
 from keyid.cautions import CAUTIONS
 from keyid.errors import PhotoError
 from keyid.length import Length
+from keyid.probability import percent
 from keyid.reading import Reading
 from keyid.remark import Remark
-from keyid.text import both_units, error_text, percent, plain, reading_text
+from keyid.text import both_units, error_text, plain, reading_text
 from tests.unit.example_reading import NEXT, bitting, candidate, reading
 
 SCREEN_LINES = 30

@@ -4,17 +4,13 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from keyid.cli_parts import EXISTING_FILE, in_folder, measuring, open_library, skipping_bad
+from keyid.cli_parts import EXISTING_FILE, echo, in_folder, measuring, open_library, skipping_bad
 from keyid.cli_told import telling
 from keyid.errors import KeyidError
 from keyid.told import Told
-
-if TYPE_CHECKING:
-    from keyid.comparison import Comparison
 
 
 @click.command()
@@ -33,6 +29,7 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
       keyid compare old.jpg new.jpg
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.comparison import compare_keys
+    from keyid.comparison_text import comparison_text
     from keyid.identify import measure
     from keyid.reading import error_json
     from keyid.text import error_text
@@ -49,17 +46,4 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
     if as_json:
         click.echo(json.dumps(compared.to_json(), allow_nan=False))
     else:
-        click.echo("\n".join(_lines(compared)))
-
-
-def _lines(compared: Comparison) -> list[str]:
-    """The comparison in words, with the cautions."""
-    from keyid.cautions import CAUTIONS
-    from keyid.text import same_words
-
-    lines = [same_words(compared.same)]
-    for n, cut in enumerate(compared.cuts, 1):
-        if cut.old is not None and cut.new is not None and cut.difference is not None:
-            change = f"{cut.difference.mm:+.2f} ±{2 * cut.difference.u_mm:.2f} mm"
-            lines.append(f"  cut {n}: {cut.old.mm:.2f} mm left on the old key, {cut.new.mm:.2f} on the new: {change}")
-    return [*lines, *compared.notes, *CAUTIONS]
+        echo(comparison_text(compared), nl=False)

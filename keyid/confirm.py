@@ -17,6 +17,7 @@ import numpy as np
 from keyid.bitting import CALIPER_U_MM, WORTH_NATS, information
 from keyid.height_errors import width_sd_mm
 from keyid.length import Length, in_mm
+from keyid.probability import percent
 from keyid.profile import Profile, same_outline
 from keyid.reading import length_json, rounded_shares
 
@@ -64,7 +65,7 @@ class HandMeasurement:
         """What which value would mean, likeliest first."""
         worth = [outcome for outcome in self.outcomes if outcome[1] >= TOLD_P]
         likely = sorted(worth, key=lambda outcome: -outcome[1])[:3]
-        return "; ".join(f"{mm:.2f} mm: {name} ({100 * p:.0f} %)" for name, p, mm in likely)
+        return "; ".join(f"{mm:.2f} mm: {name} ({percent(p)})" for name, p, mm in likely)
 
 
 def hand_measurements(reading: Json, profiles: Mapping[str, Profile]) -> list[HandMeasurement]:

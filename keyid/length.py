@@ -39,6 +39,6 @@ def in_mm(length: Length, sign: str = "") -> str:
     return f"{length.mm:{sign}.2f} ±{max(0.01, COVERAGE * length.u_mm):.2f}"
 
 
-def in_thou(length: Length) -> str:
+def in_thou(length: Length, sign: str = "") -> str:
     """A length in thousandths of an inch with its 95 % limits."""
-    return f"{length.thou:.0f} ±{max(1, round(COVERAGE * length.u_mm / MM_PER_INCH * 1000))}"
+    return f"{length.thou:{sign}.0f} ±{max(1, round(COVERAGE * length.u_mm / MM_PER_INCH * 1000))}"

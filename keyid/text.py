@@ -141,13 +141,6 @@ def paragraph(label: str, text: str, max_lines: int | None = None, indent: int =
     return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(kept)] if text else []
 
 
-def same_words(same: float) -> str:
-    """Say whether a new key has the old one's bitting, and how sure that is."""
-    if same >= 0.5:
-        return f"The new key has the old one's bitting ({sure_words(same)})."
-    return f"The new key does not have the old one's bitting ({sure_words(1 - same)})."
-
-
 def retake_first(reading: Reading) -> str:
     """What to do about a poor photo whose reading isn't sure, to be told before anything else; else nothing."""
     remarks = limiting(reading)

@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, Response
 
 from keyid.cautions import CAUTIONS
 from keyid.comparison import ComparedCut, Comparison
+from keyid.comparison_text import same_words, try_words
 from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, hand_measurements
 from keyid.double_check import check_words
 from keyid.identify import Examination, Stage
@@ -30,7 +31,7 @@ from keyid.reading_parse import parse_reading
 from keyid.remark import is_poor, off_words, verdict_words
 from keyid.report import Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words, same_words
+from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words
 from keyid.told import NAMES
 
 Json = dict[str, Any]
@@ -286,7 +287,13 @@ def compared_words(compared: Comparison) -> Json:
     """What the comparison of two keys says, in words and rows."""
     cuts = [_compared(cut) for cut in compared.cuts]
     notes = [note.replace("compare with --used", "tick “used” below") for note in compared.notes]
-    return {"said": same_words(compared.same), "notes": notes, "cuts": cuts, "report": {"cautions": CAUTIONS}}
+    return {
+        "said": same_words(compared.same),
+        "todo": try_words(compared),
+        "notes": notes,
+        "cuts": cuts,
+        "report": {"cautions": CAUTIONS},
+    }
 
 
 def _compared(cut: ComparedCut) -> Json:

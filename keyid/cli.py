@@ -45,7 +45,7 @@ main.add_command(confirm)
 main.add_command(page)
 
 
-@main.command()
+@main.command(short_help="Tell which blade a key can be, and its cuts.")
 @click.argument("photos", type=EXISTING, nargs=-1, required=True)
 @click.option("--json", "as_json", is_flag=True, help="Print the reading as one JSON object.")
 @writing
@@ -79,9 +79,8 @@ def read(
 
     \b
     Examples:
-      keyid read key.jpg --picture key-measured.png --report key.html
-      keyid read key.jpg again.jpg --same-key
-      keyid read drawer/ --out drawer.jsonl --csv drawer.csv
+      keyid read samples/key-on-card.jpg --picture measured.png --report report.html
+      keyid read samples --out samples.jsonl --csv samples.csv
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     wanted = Outputs(**outputs)
     if out is not None:
@@ -107,12 +106,17 @@ def read(
         _fail(error, as_json)
 
 
-@main.command()
+@main.command(short_help="Tell what limits a photo, and what to do about it.")
 @click.argument("photo", type=EXISTING_FILE)
 @telling
 @pointing
 def look(photo: Path, told: Told, pointed_in: PointedIn) -> None:
-    """Tell what limits PHOTO, by how much, and what to do, without reading the key: for retaking on the spot."""
+    """Tell what limits PHOTO, by how much, and what to do, without reading the key: for retaking on the spot.
+
+    \b
+    Example:
+      keyid look samples/flash-without-exif.jpg
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid import identify
     from keyid.text_advice import advice_text
 

@@ -97,7 +97,7 @@ OFFERED: dict[str, tuple[str, Any]] = {  # what may be left out
 }
 
 
-@click.command()
+@click.command(short_help="Write the profile of a blade that you measured.")
 @click.argument("file", type=FILE_TO_WRITE)
 @click.option("--name", help="What you call the blade.")
 @click.option("--id", "id_", help="Its id; otherwise made of the name.")
@@ -149,7 +149,7 @@ OFFERED: dict[str, tuple[str, Any]] = {  # what may be left out
     metavar="KEY CODE",
     help="A key with a known bitting, once for each: its photo, or its roots by caliper as in '7.1 6.6 7.6'.",
 )
-@click.option("--cuts-of", help="Take positions and depths of the profile with this id.")
+@click.option("--cuts-of", metavar="ID", help="Take positions and depths of the profile with this id.")
 @in_folder
 @skipping_bad
 def add(file: Path, folder: Path | None, skip_bad: bool, **given: Any) -> None:  # noqa: ANN401  (one for each option)
@@ -157,9 +157,8 @@ def add(file: Path, folder: Path | None, skip_bad: bool, **given: Any) -> None: 
 
     \b
     Examples:
-      keyid profiles add quay.toml                        asks for everything
-      keyid profiles add quay.toml --blank blank.jpg --cuts-of harbour-gate --name Quay
-      keyid profiles add quay.toml --key a.jpg 3-1-4-2 --key b.jpg 1-4-2-3 --name Quay --order bow-to-tip
+      keyid profiles add quay.toml
+      keyid profiles add pier.toml --blank samples/uncut-blank.jpg --cuts-of fam-23 --name Pier
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     if file.suffix != ".toml":
         raise click.BadParameter("a profile file's name ends in .toml.", param_hint="FILE")

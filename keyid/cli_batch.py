@@ -38,7 +38,10 @@ def photos_of_one_key(
     photos: tuple[Path, ...], same_key: bool, table: Path | None, dask: str | None
 ) -> tuple[Path, ...]:
     """The photos to read without --out: one, or several that are told to show the same key."""
-    if any(photo.is_dir() for photo in photos) or (len(photos) > 1 and not same_key):
+    folder = next((photo for photo in photos if photo.is_dir()), None)
+    if folder is not None:
+        raise click.UsageError(f"'{folder}' is a folder: read its photos with --out FILE, or name one photo in it.")
+    if len(photos) > 1 and not same_key:
         raise click.UsageError("Several photos need --out FILE, or --same-key where all of them show one key.")
     if same_key and len({photo.resolve() for photo in photos}) < max(2, len(photos)):
         raise click.UsageError("--same-key needs two or more photos, each only once.")

@@ -13,7 +13,7 @@ from keyid.errors import KeyidError
 from keyid.told import Told
 
 
-@click.command()
+@click.command(short_help="Tell whether a new key has the old one's bitting.")
 @click.argument("old", type=EXISTING_FILE)
 @click.argument("new", type=EXISTING_FILE)
 @click.option("--json", "as_json", is_flag=True, help="Print the comparison as one JSON object.")
@@ -26,7 +26,7 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
 
     \b
     Example:
-      keyid compare old.jpg new.jpg
+      keyid compare samples/key-on-card.jpg samples/plastic-head.jpg
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.comparison import compare_keys
     from keyid.comparison_text import comparison_text

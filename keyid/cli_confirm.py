@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     Json = dict[str, Any]
 
 
+FORM = "keyid-reading"
+MADE_BY = "give the file that keyid read PHOTO --json printed"
+AGAIN = "read the photo again with keyid read PHOTO --json"
 SHOWN = 3  # hand measurements: the further ones tell little that these don't
 
 
@@ -65,7 +68,7 @@ class RootValue(click.ParamType[tuple[int, float]]):
         return int(number), CaliperValue().convert(length, param, ctx)
 
 
-@click.command()
+@click.command(short_help="Weigh caliper values into a reading, or tell what to measure.")
 @click.argument("reading", type=EXISTING_FILE)
 @click.option("--width", type=CaliperValue(), help="Across the uncut blade, by hand: mm, or inches as in 0.331in.")
 @click.option("--length", type=CaliperValue(), help="From shoulder to tip, by hand.")
@@ -94,17 +97,18 @@ def confirm(
 
     \b
     Example:
-      keyid confirm reading.json --width 8.41 --root 3=0.261in --write confirmed.json
+      keyid read samples/key-on-card.jpg --json > reading.json
+      keyid confirm reading.json --width 8.58 --root 4=0.213in --write confirmed.json
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.confirm import HandValue, confirmed
 
     before = load_reading(reading)
     values = [HandValue(what, mm) for what, mm in (("width", width), ("length", length)) if mm is not None]
     values += [HandValue(place, mm) for place, mm in grooves]
-    values += [_root(before, number, mm) for number, mm in roots]
     with told_plainly():
         profiles = {profile.id: profile for profile in open_library(folder, skip_bad).profiles}
-    _check_candidates(before, profiles)
+    _check(before, reading, profiles)
+    values += [_root(before, number, mm) for number, mm in roots]
     if ask:
         values += _asked(before, profiles, values)
     after, said = confirmed(before, profiles, values)
@@ -123,10 +127,19 @@ def load_reading(path: Path) -> Json:
     try:
         reading = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise click.BadParameter(f"{path} is not a JSON file.") from error
-    if not isinstance(reading, dict) or reading.get("format") != "keyid-reading/1" or "candidates" not in reading:
-        raise click.BadParameter(f"{path} is not a reading of a key (see keyid read --json).")
-    return reading
+        raise _unfit(f"{path} is not a JSON file: {MADE_BY}.") from error
+    form = str(reading.get("format", "")) if isinstance(reading, dict) else ""
+    if form.startswith(f"{FORM}/") and form != f"{FORM}/1":
+        raise _unfit(f"{path} is in the form {form}, which this version of keyid can't read: {AGAIN}.")
+    if form != f"{FORM}/1":
+        raise _unfit(f"{path} is not a reading of a key: {MADE_BY}.")
+    if "error" in reading:
+        raise _unfit(f"{path} tells of a photo that could not be measured: take another photo and read that.")
+    return reading  # type: ignore[no-any-return]
+
+
+def _unfit(message: str) -> click.BadParameter:
+    return click.BadParameter(message, param_hint="READING")
 
 
 def _root(reading: Json, number: int, mm: float) -> HandValue:
@@ -138,8 +151,16 @@ def _root(reading: Json, number: int, mm: float) -> HandValue:
     return HandValue("root", mm, number)
 
 
-def _check_candidates(reading: Json, profiles: dict[str, Any]) -> None:
-    missing = [c["profile"] for c in reading["candidates"] if c["profile"] not in profiles]
+def _check(reading: Json, path: Path, profiles: dict[str, Any]) -> None:
+    """Refuse a reading that names a blade which the library lacks, or lacks something itself."""
+    from keyid.reading_parse import parse_reading
+
+    try:
+        missing = [c["profile"] for c in reading["candidates"] if c["profile"] not in profiles]
+        if not missing:
+            parse_reading(reading, profiles)
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _unfit(f"{path} is incomplete or damaged: {AGAIN}.") from error
     if missing:
         hint = "give the folder that it was read with by --profiles."
         raise click.UsageError(f"The library has no blade '{missing[0]}' of this reading: {hint}")

@@ -12,7 +12,7 @@ from keyid.cli_parts import echo, in_folder, open_library, skipping_bad, told_pl
 PARTS = ("starlette", "uvicorn", "segno")
 
 
-@click.command()
+@click.command(short_help="Do all of it on a page in the browser.")
 @click.option("--port", type=click.IntRange(1, 65535), help="Serve on this port; without it, on any free one.")
 @click.option("--no-browser", is_flag=True, help="Don't open the browser.")
 @click.option("--lan", is_flag=True, help="Offer it to a phone in the same network too, by a one-time address.")
@@ -24,7 +24,7 @@ def page(port: int | None, no_browser: bool, lan: bool, folder: Path | None, ski
     Nothing is written to disk; what lies there is forgotten after half an hour and at the end (Ctrl+C).
 
     \b
-    Example:
+    Examples:
       keyid page
       keyid page --lan
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)

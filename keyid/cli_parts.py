@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -17,9 +18,27 @@ if TYPE_CHECKING:
 
 T = TypeVar("T")
 
-EXISTING_FILE = click.Path(exists=True, dir_okay=False, path_type=Path)
-EXISTING = click.Path(exists=True, path_type=Path)
-EXISTING_FOLDER = click.Path(exists=True, file_okay=False, path_type=Path)
+
+class ExistingPath(click.Path):
+    """A path of something that is there; where it isn't, or is of the other kind, that is told with what to do."""
+
+    def convert(
+        self, value: str | os.PathLike[str], param: click.Parameter | None, ctx: click.Context | None
+    ) -> str | bytes | os.PathLike[str]:
+        """Check the path as `click.Path` does, in the words of a person."""
+        path = Path(value)
+        if not path.exists():
+            self.fail(f"'{path}' does not exist: check its name and its folder.", param, ctx)
+        if path.is_dir() and not self.dir_okay:
+            self.fail(f"'{path}' is a folder: name a file in it.", param, ctx)
+        if not path.is_dir() and not self.file_okay:
+            self.fail(f"'{path}' is a file: name the folder that it is in.", param, ctx)
+        return super().convert(value, param, ctx)
+
+
+EXISTING_FILE = ExistingPath(dir_okay=False, path_type=Path)
+EXISTING = ExistingPath(path_type=Path)
+EXISTING_FOLDER = ExistingPath(file_okay=False, path_type=Path)
 FILE_TO_WRITE = click.Path(dir_okay=False, path_type=Path)
 
 in_folder = click.option(

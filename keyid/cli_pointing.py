@@ -95,7 +95,7 @@ def pointing(command: Command) -> Command:
 
     place = PlaceType()
     corners_help = "Where the reference's four sides meet (of a coin: four points of its rim), in pixels: X,Y each."
-    stop_help = "The shoulder at the edge, or the tip where that is the stop. With --same-key 2:X,Y is in the second."
+    stop_help = "The shoulder at the edge, or the tip if that is the stop. Of several photos, 2:X,Y is in the second."
     within_help = "Standard uncertainty of what was pointed at, in pixels."
     options = (
         click.option("--corners", type=place, nargs=4, multiple=True, help=corners_help),
@@ -103,7 +103,12 @@ def pointing(command: Command) -> Command:
         click.option("--tip", type=place, multiple=True, help="The blade's foremost metal."),
         click.option("--key", type=place, multiple=True, help="Any point on the key that is meant."),
         click.option(
-            "--within", type=click.FloatRange(*WITHIN_PX), default=POINTED_U_PX, show_default=True, help=within_help
+            "--within",
+            type=click.FloatRange(*WITHIN_PX),
+            metavar="PIXELS",
+            default=POINTED_U_PX,
+            show_default=True,
+            help=within_help,
         ),
     )
     for option in reversed(options):

@@ -19,7 +19,7 @@ MOST_COLUMNS = 4  # blades beside the asked one: a table of more is not read
 PX_PER_MM = 10.0  # of paper, in a PNG: 254 dots per inch
 
 
-@click.group()
+@click.group(short_help="Find, show, tell apart, check and add blades.")
 def profiles() -> None:
     """Look into the profile files: list, show, check, tell apart, add."""
 
@@ -27,13 +27,15 @@ def profiles() -> None:
 profiles.add_command(add)
 
 
-@profiles.command("list")
+@profiles.command("list", short_help="List blades, by words or by sizes.")
 @click.argument("words", nargs=-1)
-@click.option("--width", type=float, help="Blades of that width in mm.")
-@click.option("--length", type=float, help="Blades of that length in mm.")
-@click.option("--first", type=float, help="Blades with the first cut that far from the stop, in mm.")
-@click.option("--cuts", type=click.IntRange(1), help="Blades with that many cuts.")
-@click.option("--within", type=click.FloatRange(0), default=0.1, show_default=True, help="How far off, in mm.")
+@click.option("--width", type=float, metavar="MM", help="Blades of that width in mm.")
+@click.option("--length", type=float, metavar="MM", help="Blades of that length in mm.")
+@click.option("--first", type=float, metavar="MM", help="Blades with the first cut that far from the stop, in mm.")
+@click.option("--cuts", type=click.IntRange(1), metavar="N", help="Blades with that many cuts.")
+@click.option(
+    "--within", type=click.FloatRange(0), metavar="MM", default=0.1, show_default=True, help="How far off, in mm."
+)
 @in_folder
 @skipping_bad
 def list_profiles(
@@ -50,7 +52,7 @@ def list_profiles(
 
     \b
     Example:
-      keyid profiles list plastic encrypted --width 8.5
+      keyid profiles list plastic rolling-code --width 8.4
     """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.profile_search import Wanted, search
     from keyid.profiles_text import list_text
@@ -62,13 +64,18 @@ def list_profiles(
         click.echo(list_text(found), nl=False)
 
 
-@profiles.command()
+@profiles.command(short_help="Show a blade: sizes, cuts, depths, blanks, look-alikes.")
 @click.argument("profile_id", metavar="ID")
 @click.option("--drawing", type=FILE_TO_WRITE, help="Draw the blade to scale, into this SVG or PNG file.")
 @in_folder
 @skipping_bad
 def show(profile_id: str, drawing: Path | None, folder: Path | None, skip_bad: bool) -> None:
-    """Show the profile ID: sizes, cuts, depths, blanks, and the blades that look like it."""
+    """Show the profile ID: sizes, cuts, depths, blanks, and the blades that look like it.
+
+    \b
+    Example:
+      keyid profiles show harbour-gate --drawing harbour-gate.svg
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.profile_compare import look_alikes
     from keyid.profiles_text import profile_text
 
@@ -82,13 +89,17 @@ def show(profile_id: str, drawing: Path | None, folder: Path | None, skip_bad: b
         _write_drawing(profile, drawing)
 
 
-@profiles.command()
+@profiles.command(short_help="Check profile files, and tell every fault.")
 @click.argument("folder", type=EXISTING_FOLDER, required=False)
 def check(folder: Path | None) -> None:
     """Check every profile file of FOLDER (default: the built-in ones), and tell every fault and doubtful number.
 
     Exit status 1 when a file can't be used; doubts alone leave it at 0.
-    """
+
+    \b
+    Example:
+      keyid profiles check reference_profiles/demo
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.library import shipped_folder
     from keyid.library_check import check_library
     from keyid.profiles_text import check_text
@@ -102,7 +113,7 @@ def check(folder: Path | None) -> None:
         raise click.exceptions.Exit(1)
 
 
-@profiles.command()
+@profiles.command(short_help="Tell what differs between blades, and how to decide.")
 @click.argument("ids", metavar="ID...", nargs=-1, required=True)
 @in_folder
 @skipping_bad
@@ -110,7 +121,11 @@ def apart(ids: tuple[str, ...], folder: Path | None, skip_bad: bool) -> None:
     """Tell what is the same and what differs between blades: by how much, and how to decide.
 
     With one ID: its blanks, and the blade beside those that a photo can't tell from it.
-    """
+
+    \b
+    Example:
+      keyid profiles apart fam-01 fam-04
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.profile_compare import compare, look_alikes
     from keyid.profiles_text import blanks_text, comparison_text
 

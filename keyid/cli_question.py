@@ -71,7 +71,9 @@ def asking(command: Command) -> Command:
     ) -> object:
         return command(asked=Asked(blank, cuts, code_list, without_scale, working_keys), **others)
 
-    with_blank = click.option("--blank", help="Double-check this blank: does the photo speak for or against it?")
+    with_blank = click.option(
+        "--blank", metavar="ID", help="Double-check this blank: does the photo speak for or against it?"
+    )
     with_cut = click.option("--cut", "cuts", type=KnownCut(), multiple=True, help="A cut that is known, as in 1=3.")
     codes_help = "Code list: a bitting a line, then its number."
     with_codes = click.option("--codes", "code_list", type=EXISTING_FILE, help=codes_help)

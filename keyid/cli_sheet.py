@@ -15,7 +15,7 @@ PRINTING = (
 )
 
 
-@click.command()
+@click.command(short_help="Write the measuring sheet, for printing.")
 @click.argument("out", type=FILE_TO_WRITE)
 @click.option("--paper", type=click.Choice(["a4", "letter"]), default="a4", show_default=True, help="Size of the page.")
 def sheet(out: Path, paper: str) -> None:
@@ -53,9 +53,14 @@ def _made(paper: str, ending: str) -> bytes:
     return bytes(pdf.output())
 
 
-@click.command()
+@click.command(short_help="Print a message for the customer on taking the photo.")
 def request() -> None:
-    """Print a short message for the customer on how to take the photo, to be sent on."""
+    """Print a short message for the customer on how to take the photo, to be sent on.
+
+    \b
+    Example:
+      keyid request
+    """  # noqa: D301  (\b is click's mark for text that is not to be wrapped)
     from keyid.request import MESSAGE
 
     click.echo(MESSAGE)

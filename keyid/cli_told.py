@@ -54,9 +54,11 @@ def telling(command: Command) -> Command:
     kinds_help = "What to take the scale from, when several things of known size lie there."
     with_kind = click.option("--reference", type=click.Choice(list(KINDS)), help=kinds_help)
     bar_help = "What the 100 mm bar of the printed measuring sheet really measures, in mm."
-    with_bar = click.option("--bar", type=click.FloatRange(*BARS_MM), help=bar_help)
+    with_bar = click.option("--bar", type=click.FloatRange(*BARS_MM), metavar="MM", help=bar_help)
     thickness_help = "The blade's thickness by caliper, in mm: it narrows what the height of its face is."
-    with_thickness = click.option("--thickness", type=click.FloatRange(*THICKNESSES_MM), help=thickness_help)
+    with_thickness = click.option(
+        "--thickness", type=click.FloatRange(*THICKNESSES_MM), metavar="MM", help=thickness_help
+    )
     paper_help = "The sheet of paper that the key lies on, all four corners in view."
     with_paper = click.option("--paper", type=click.Choice(list(PAPERS)), help=paper_help)
     return cast(Command, with_coin(with_paper(with_kind(with_bar(with_thickness(gathered))))))

@@ -101,8 +101,11 @@ def test_a_fault_inside_is_told_without_a_traceback(monkeypatch: pytest.MonkeyPa
     ("arguments", "words"),
     [
         (["read"], "Missing argument 'PHOTOS...'"),
-        (["read", "not-there.jpg"], "'not-there.jpg' does not exist"),
-        (["read", "PHOTO", "--profiles", "not-there"], "'not-there' does not exist"),
+        (["read", "not-there.jpg"], "'not-there.jpg' does not exist: check its name"),
+        (["read", "tests"], "'tests' is a folder: read its photos with --out FILE, or name one photo in it."),
+        (["look", "tests"], "'tests' is a folder: name a file in it."),
+        (["read", "PHOTO", "--profiles", "not-there"], "'not-there' does not exist: check its name"),
+        (["read", "PHOTO", "--profiles", "README.md"], "'README.md' is a file: name the folder that it is in."),
         (["read", "PHOTO", "--picture", "out.jpg"], "let its name end in .png"),
         (["read", "PHOTO", "--picture", "not-there/out.png"], "there is no folder 'not-there'"),
         (["read", "PHOTO", "--unknown"], "No such option"),
@@ -146,10 +149,49 @@ def test_help_is_quick_and_loads_no_heavy_part() -> None:
     assert "read" in done.stdout
 
 
-def test_every_command_has_help() -> None:
-    for name, command in main.commands.items():
-        assert command.help, name
+def commands() -> dict[str, click.Command]:
+    """Every command with its full name."""
+    group = main.commands["profiles"]
+    assert isinstance(group, click.Group)
+    inner = {f"profiles {name}": command for name, command in group.commands.items()}
+    return {**{name: command for name, command in main.commands.items() if command is not group}, **inner}
+
+
+def test_every_command_has_help_with_an_example_and_every_option_is_told() -> None:
+    for name, command in commands().items():
+        assert f"\n      keyid {name}" in str(command.help), name
         assert all(option.help for option in command.params if isinstance(option, click.Option)), name
+
+
+@pytest.mark.parametrize("group", [[], ["profiles"]])
+def test_no_command_is_told_in_half_a_sentence(group: list[str]) -> None:
+    told = run(*group, "--help").stdout.partition("Commands:\n")[2].splitlines()
+    assert told
+    assert all(line.endswith(".") and not line.endswith("...") for line in told)
+
+
+@pytest.mark.parametrize(
+    ("reading", "words"),
+    [
+        ("{", "is not a JSON file: give the file that keyid read PHOTO --json printed."),
+        ("[]", "is not a reading of a key: give the file that"),
+        ('{"format": "other/1"}', "is not a reading of a key: give the file that"),
+        (
+            '{"format": "keyid-reading/2"}',
+            "is in the form keyid-reading/2, which this version of keyid can't read: read",
+        ),
+        ('{"format": "keyid-reading/1", "error": {}}', "could not be measured: take another photo and read that."),
+        ('{"format": "keyid-reading/1"}', "is incomplete or damaged: read the photo again"),
+        ('{"format": "keyid-reading/1", "candidates": [{"profile": "fam-01"}]}', "is incomplete or damaged: read"),
+    ],
+)
+def test_what_is_no_reading_is_told_with_what_to_do(tmp_path: Path, reading: str, words: str) -> None:
+    path = tmp_path / "reading.json"
+    path.write_text(reading, encoding="utf-8")
+    done = run("confirm", path, "--root", "1=5.0")
+    assert (done.exit_code, done.stdout) == (2, "")
+    assert words in done.stderr
+    assert "Traceback" not in done.output
 
 
 def test_the_public_names() -> None:

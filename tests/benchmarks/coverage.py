@@ -19,10 +19,10 @@ from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
-from keyid.blade_measure import measure_blade
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
+from keyid.blade_measure import measure_blade
 from keyid.cuts import find_cuts
 from keyid.errors import PhotoError
 from keyid.identify import measure

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
-from keyid.blade_measure import measure_blade
 
+from keyid.blade_measure import measure_blade
 from keyid.budget_text import budget_text
 from keyid.scale import Variation
 from tests.unit.known_scene import exact_outline, moved_focal, scale_of, view_of

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from keyid.blade_measure import measure_blade
 
+from keyid.blade_measure import measure_blade
 from keyid.cuts import FREE_POSITION_U_MM, find_cuts
 from tests.scene import CutSpec
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of, viewed

@@ -7,9 +7,9 @@ from dataclasses import replace
 import cv2
 import numpy as np
 import pytest
-from keyid.blade_measure import measure_blade
 from numpy.typing import NDArray
 
+from keyid.blade_measure import measure_blade
 from keyid.face import FaceLines
 from keyid.face_lines import find_face_lines
 from tests.scene import Look, Scene

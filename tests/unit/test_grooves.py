@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from keyid.blade_measure import measure_blade
 
+from keyid.blade_measure import measure_blade
 from keyid.face import FaceLine, FaceLines
 from keyid.face_lines import find_face_lines
 from keyid.groove_evidence import expected_lines

@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from keyid.blade_measure import measure_blade
 from numpy.typing import NDArray
 
 from keyid import card, identify
 from keyid.blade import Blade
+from keyid.blade_measure import measure_blade
 from keyid.cli import main
 from keyid.errors import PhotoError
 from keyid.outline import FacePoint, Outline, find_outline

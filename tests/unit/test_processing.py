@@ -12,10 +12,10 @@ from functools import cache
 import cv2
 import numpy as np
 import pytest
-from keyid.blade_measure import measure_blade
 from numpy.typing import NDArray
 
 from keyid.blade import Blade
+from keyid.blade_measure import measure_blade
 from keyid.light import codes_of_light, light_of_codes, light_of_levels
 from keyid.outline import find_outline
 from tests.scene import Look

@@ -32,6 +32,7 @@ from keyid.text import (
     then_try,
     verdict,
 )
+from keyid.told import NAMES
 
 CUT_LIMIT_MM = 0.05  # of a new key's root, where the profile doesn't say how it scatters (trade: about 0.002 in)
 OTHERS_P, OTHERS_MOST = 0.01, 3  # other codes of a cut: less likely or more of them aren't worth a place
@@ -352,9 +353,11 @@ def _facts(reading: Reading, record: Record) -> Iterator[tuple[str, str]]:
     for note in reading.notes:
         yield "note", plain(note)
     scale = reading.scale
-    yield "scale", f"{scale.reference}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
+    named = {str(kind): name for kind, name in NAMES.items()}
+    what = named.get(scale.reference, scale.reference)
+    yield "scale", f"{what}, {scale.px_per_mm:.1f} pixels a mm, camera tilted {scale.tilt_deg:.0f} degrees"
     for kind, ratio, u in scale.agrees:
-        yield "scale checked", f"the {kind} has {100 * ratio:.2f} ±{200 * u:.2f} % of its size by it"
+        yield "scale checked", f"the {named.get(kind, kind)} has {100 * ratio:.2f} ±{200 * u:.2f} % of its size by it"
     if reading.pointed:
         yield "by hand", pointed_words(reading)
     if record.measured and not record.hide_bitting:

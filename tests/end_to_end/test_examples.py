@@ -46,3 +46,9 @@ def test_the_examples_work(here: Path, lines: list[str]) -> None:
             (here / target).write_text(done.stdout, encoding="utf-8")
         written = [word for word in shlex.split(command) if word.endswith(WRITTEN)]
         assert all((here / name).stat().st_size > 0 for name in written)
+
+
+def test_the_answer_in_the_readme_is_the_real_one() -> None:
+    shown = (ROOT / "README.md").read_text(encoding="utf-8").partition("real output")[2].split("```\n")[1]
+    done = CliRunner().invoke(main, ["read", str(ROOT / "samples" / "flash-without-exif.jpg")])
+    assert done.stdout == shown

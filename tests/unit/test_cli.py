@@ -233,7 +233,7 @@ def test_several_photos_are_read_as_one_key_only_when_told(
     monkeypatch: pytest.MonkeyPatch, photo: Path, tmp_path: Path
 ) -> None:
     again = tmp_path / "again.jpg"
-    again.write_bytes(photo.read_bytes())
+    again.write_bytes(photo.read_bytes() + b"another")
     asked: list[object] = []
 
     pointed: list[object] = []
@@ -263,6 +263,11 @@ def test_several_photos_are_read_as_one_key_only_when_told(
         refused = run("read", photo, again, "--same-key", *options)
         assert refused.exit_code == 2
         assert said in refused.stderr
+    copy = tmp_path / "copy.jpg"
+    copy.write_bytes(photo.read_bytes())
+    for words in (("read", photo, copy, "--same-key"), ("compare", photo, copy)):
+        refused = run(*words)
+        assert (refused.exit_code, "copy.jpg' is the same photo as '" in refused.stderr) == (2, True)
     alone = run("read", photo, "--stop", "2:12,34")
     assert (alone.exit_code, "no photo 2" in alone.stderr) == (2, True)
     for wrong in ((photo, again), (photo, "--same-key"), (photo, photo, "--same-key")):

@@ -82,6 +82,8 @@ def test_the_fixed_form() -> None:
 def test_a_photo_that_can_t_be_read_is_refused(tmp_path: Path) -> None:
     photo = tmp_path / "key.jpg"
     photo.write_bytes(b"no photo")
-    result = CliRunner().invoke(main, ["compare", str(photo), str(photo), "--json"])
+    other = tmp_path / "other.jpg"
+    other.write_bytes(b"no photo either")
+    result = CliRunner().invoke(main, ["compare", str(photo), str(other), "--json"])
     assert result.exit_code == 1
     assert '"unreadable-file"' in result.stdout

@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from keyid.bitting import CALIPER_U_MM, WORTH_NATS, information
+from keyid.bitting import CALIPER_U_MM, LEFT_P, WORTH_NATS, information
 from keyid.height_errors import width_sd_mm
 from keyid.length import Length, in_mm
 from keyid.probability import percent
@@ -26,6 +26,7 @@ Table = dict[str, float]
 
 ROOT_MADE_SD_MM = 0.025  # roots as made scatter by that (trade limit of 0.05 mm is two sd)
 LENGTH_MADE_SD_MM = 0.05  # blades of one profile differ in length and grooves by that
+MEASURE = "Measure"  # begins what is to be measured; whatever else is asked for is a look
 SLIP = (0.01, 5.0)  # share of slips of hand or pen, and over how many mm they spread
 APART_U = 3.0  # values further apart contradict each other (99.7 %)
 SIZE_WORDS = {
@@ -96,9 +97,18 @@ def confirmed(reading: Json, profiles: Mapping[str, Profile], values: list[HandV
         else:
             said += _weigh_root(new, profiles, value)
     best = hand_measurements(new, profiles)
-    new["next_measurement"] = {"what": f"Measure the {best[0].words}.", "why": best[0].why + "."} if best else None
+    measured = {"what": f"{MEASURE} the {best[0].words}.", "why": best[0].why + "."} if best else None
+    new["next_measurement"] = measured or _look_left(new)
     new["confirm"] = [check for check in new["confirm"] if not any(_is_of(check, value) for value in values)]
     return new, said
+
+
+def _look_left(reading: Json) -> Json | None:
+    """What the reading asked for that is no measurement, such as a look at the faces, where it still decides."""
+    asked: Json | None = reading["next_measurement"]
+    left = sum(candidate["probability"] >= LEFT_P for candidate in reading["candidates"])
+    decides = reading["blade"]["edges"] is None or left > 1
+    return asked if asked is not None and decides and not asked["what"].startswith(MEASURE) else None
 
 
 def _disagreeing(values: list[HandValue]) -> list[str]:

@@ -187,3 +187,19 @@ def test_wrong_use_is_told_without_a_traceback(files: tuple[Path, Path], tmp_pat
         result = CliRunner().invoke(main, ["confirm", str(path), "--profiles", str(folder), *option])
         assert result.exit_code == 2, option
         assert "Error" in result.stderr
+
+
+LOOK = {"what": "Look at both faces of the blade for cuts.", "why": "Tracks or dimples: a key cut on its face."}
+
+
+def test_a_look_that_was_asked_for_is_asked_for_until_it_decides_nothing() -> None:
+    sure = reading_of(Length(8.0, 0.01))
+    sure["candidates"] = [{**sure["candidates"][0], "probability": 0.99}]
+    sure["bitting"] = None
+    assert hand_measurements(sure, BY_ID) == []
+    uncut = {**sure, "next_measurement": LOOK, "blade": {**sure["blade"], "edges": None}}
+    assert confirmed(uncut, BY_ID, [HandValue("width", 8.0)])[0]["next_measurement"] == LOOK
+    only_blade_left = {**sure, "next_measurement": LOOK}
+    assert confirmed(only_blade_left, BY_ID, [])[0]["next_measurement"] is None
+    measured_before = {**uncut, "next_measurement": {"what": "Measure the width.", "why": "It tells."}}
+    assert confirmed(measured_before, BY_ID, [])[0]["next_measurement"] is None

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from keyid.drawing import Drawing, svg
 from keyid.report import Report
+from keyid.text import together
 
 
 def report_html(report: Report) -> str:
@@ -22,6 +23,7 @@ def _template() -> Template:
         loader=PackageLoader("keyid"), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
     environment.filters["svg"] = _drawn
+    environment.filters["together"] = together
     return environment.get_template("report.html")
 
 

@@ -137,8 +137,12 @@ def paragraph(label: str, text: str, max_lines: int | None = None, indent: int =
     wrapper = textwrap.TextWrapper(
         WIDTH, first, further, max_lines=max_lines, placeholder=" ...", break_on_hyphens=False
     )
-    kept = UNIT_AFTER_SPACE.sub(NO_BREAK, plain(text))
-    return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(kept)] if text else []
+    return [line.replace(NO_BREAK, " ") for line in wrapper.wrap(together(plain(text)))] if text else []
+
+
+def together(text: str) -> str:
+    """Keep a number with its unit and with what bounds it, where text is wrapped."""
+    return UNIT_AFTER_SPACE.sub(NO_BREAK, text)
 
 
 def retake_first(reading: Reading) -> str:

@@ -31,7 +31,7 @@ from keyid.reading_parse import parse_reading
 from keyid.remark import is_poor, off_words, verdict_words
 from keyid.report import Record, Report, report_words
 from keyid.scale import Scale
-from keyid.text import NO_BREAK, UNIT_AFTER_SPACE, limiting, pointed_words
+from keyid.text import limiting, pointed_words, together
 from keyid.told import NAMES
 
 Json = dict[str, Any]
@@ -333,5 +333,5 @@ def templates() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.filters["together"] = lambda text: UNIT_AFTER_SPACE.sub(NO_BREAK, text)
+    environment.filters["together"] = together
     return environment

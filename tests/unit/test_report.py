@@ -380,3 +380,9 @@ def test_a_wrong_command_writes_nothing(photo: Path, options: tuple[str, ...], m
     assert (done.exit_code, done.stdout) == (2, "")
     assert message in done.stderr
     assert list(photo.parent.iterdir()) == [photo]
+
+
+def test_a_number_and_its_unit_stay_on_one_line_of_the_page() -> None:
+    text = report_html(report(bitting=replace(bitting(), also=(("2-1-1-1", 0.25),))))
+    assert "Then try 2-1-1-1 (25\u00a0%)." in text
+    assert "(25 %)" not in text

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from keyid.cli_parts import FILE_TO_WRITE, open_library, refuse_copies, told_plainly
+from keyid.cli_parts import FILE_TO_WRITE, echo, open_library, refuse_copies, told_plainly
 
 if TYPE_CHECKING:
     from keyid.batch import Batch, Begun, Reader, Worker
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 
 Command = TypeVar("Command", bound=Callable[..., object])
+
+TOLD_REFUSALS = 10  # photos that could not be read; more of them fill the screen
 
 
 def many(command: Command) -> Command:
@@ -65,6 +67,7 @@ def read_many(
     ``told`` is true of all of them; ``dask`` is the address of a cluster to read them on instead of this machine.
     """
     from keyid.batch import find_photos, open_batch, read_one, write_table
+    from keyid.text import plain
 
     photos = find_photos(paths)
     if not photos:
@@ -81,7 +84,11 @@ def read_many(
     if table is not None:
         write_table(out, table)
     before = f", {batch.done} before" if batch.done else ""
-    click.echo(f"{read} read, {refused} could not be read{before}: {out}", err=True)
+    click.echo(f"{read} read, {len(refused)} could not be read{before}: {out}", err=True)
+    for photo, why in refused[:TOLD_REFUSALS]:
+        echo(plain(f"{photo}: {why}"), err=True)
+    if len(refused) > TOLD_REFUSALS:
+        click.echo(f"and {len(refused) - TOLD_REFUSALS} more: the lines of {out} that have an error", err=True)
 
 
 def _worker(dask: str | None, library: Library, read: Reader) -> AbstractContextManager[Worker[Any]]:
@@ -127,16 +134,18 @@ def _cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def _run(batch: Batch, worker: Worker[Begun]) -> tuple[int, int]:
-    """Read, with a progress bar on a terminal; how many could and could not be read."""
+def _run(batch: Batch, worker: Worker[Begun]) -> tuple[int, list[tuple[Path, str]]]:
+    """Read, with a progress bar on a terminal; how many could be read, and which could not and what to do."""
     from keyid.batch import run
 
-    counts = [0, 0]
-    with _progress(len(batch.photos) - batch.done) as step:
-        for reading in run(batch, worker):
-            counts["error" in reading] += 1
+    left = batch.photos[batch.done :]
+    refused = []
+    with _progress(len(left)) as step:
+        for photo, reading in zip(left, run(batch, worker), strict=True):
+            if "error" in reading:
+                refused.append((photo, f"{reading['error']['message']} {reading['error']['advice']}"))
             step()
-    return counts[0], counts[1]
+    return len(left) - len(refused), refused
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 from keyid.batch import Processes, find_photos, open_batch, read_one, run, write_table
 from keyid.cli import main
+from keyid.cli_batch import TOLD_REFUSALS
 from keyid.coin import coin_named
 from keyid.errors import PhotoError
 from keyid.library import Library, load_library
@@ -124,7 +125,10 @@ def test_command_reads_a_folder_and_writes_a_table(tmp_path: Path) -> None:
     command = ["read", str(folder), "--out", str(out), "--csv", str(table)]
     done = CliRunner().invoke(main, command)
     assert done.exit_code == 0
-    assert "0 read, 3 could not be read" in done.stderr
+    told = done.stderr.splitlines()
+    assert told[0].startswith("0 read, 3 could not be read: ")
+    assert [line.partition(": ")[0] for line in told[1:]] == [str(folder / f"{n}.jpg") for n in range(3)]
+    assert all(": This file is damaged or is not a photo. Send the photo as a JPEG" in line for line in told[1:])
     rows = list(csv.DictReader(table.read_text().splitlines()))
     assert [(Path(row["photo"]).name, row["error"]) for row in rows] == [(f"{n}.jpg", "unreadable-file") for n in "012"]
     again = CliRunner().invoke(main, command)
@@ -164,6 +168,15 @@ def test_what_is_told_is_told_of_every_photo(monkeypatch: pytest.MonkeyPatch) ->
     told = Told(coin_named("24.26"), "coin")
     assert read_one(Path("a.jpg"), LIBRARY, told)["error"]["code"] == "no-key"
     assert asked == [told]
+
+
+def test_only_the_first_refusals_are_told(tmp_path: Path) -> None:
+    for n in range(TOLD_REFUSALS + 2):
+        (tmp_path / f"{n}.jpg").write_text("no photo")
+    done = CliRunner().invoke(main, ["read", str(tmp_path), "--out", str(tmp_path / "out.jsonl")])
+    told = done.stderr.splitlines()
+    assert len(told) == 1 + TOLD_REFUSALS + 1
+    assert told[-1].startswith("and 2 more: ")
 
 
 def test_command_takes_a_coin_for_all_photos_and_does_not_mix_readings_with_others(tmp_path: Path) -> None:

@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING
 
 from keyid.cautions import CAUTIONS
 from keyid.length import in_mm, in_thou
-from keyid.probability import LIKELY_P, sure_words
+from keyid.probability import sure_words
 from keyid.text import LABEL, paragraph
 
 if TYPE_CHECKING:
     from keyid.comparison import ComparedCut, Comparison
+
+
+TRY_P = 0.85  # that likely the bitting is the same, the key goes into the lock; and that likely a cut is not to blame
 
 
 def comparison_text(compared: Comparison) -> str:
@@ -35,12 +38,12 @@ def same_words(same: float) -> str:
 
 def try_words(compared: Comparison) -> str:
     """Say whether to try the new key in the lock, or what to measure before."""
-    if compared.same >= LIKELY_P:
+    if compared.same >= TRY_P:
         return "Try the new key in the lock, with the door open."
     if not compared.cuts:
         return "Keep the new key out of the lock: lay both keys on each other and compare them by eye."
     worst = min(range(len(compared.cuts)), key=lambda n: compared.cuts[n].same)
-    if compared.cuts[worst].same >= LIKELY_P:
+    if compared.cuts[worst].same >= TRY_P:
         return "Keep the new key out of the lock: its cuts as a whole are not where they were, see the note."
     place = f"{compared.cuts[worst].position.mm:.2f} mm from the stop"
     return f"Keep the new key out of the lock: measure cut {worst + 1}, {place}, of both keys with a caliper first."

@@ -13,7 +13,7 @@ from keyid.drawing import Drawing
 from keyid.identify import Examination
 from keyid.length import COVERAGE, MM_PER_INCH, in_mm, in_thou
 from keyid.photo_layers import LayeredPhoto, layered_closeup, layered_overview
-from keyid.probability import LIKELY_P, SURE_P, percent, sure_words
+from keyid.probability import percent, sure_word, sure_words
 from keyid.profile import Profile
 from keyid.reading import BittingCut, BlankFit, CandidateFacts, Confirmation, Reading
 from keyid.template import draw_template
@@ -35,6 +35,7 @@ from keyid.text import (
 from keyid.told import NAMES
 
 CUT_LIMIT_MM = 0.05  # of a new key's root, where the profile doesn't say how it scatters (trade: about 0.002 in)
+LEVELS = {"almost certain": "sure", "likely": "likely"}  # how a code is framed, by the word for its probability
 OTHERS_P, OTHERS_MOST = 0.01, 3  # other codes of a cut: less likely or more of them aren't worth a place
 BLANKS_MOST = 12  # rows: a page has no room for more
 BUDGET_LEAST_MM = 0.001  # contributions below a micrometre say nothing
@@ -237,12 +238,11 @@ def _cut_rows(reading: Reading, profile: Profile | None) -> tuple[CutRow, ...]:
 
 def _cut_row(number: int, cut: BittingCut, profile: Profile | None) -> CutRow:
     nominal = None if profile is None else dict(zip(profile.codes, profile.roots_mm, strict=True)).get(cut.code)
-    level = "sure" if cut.probability >= SURE_P else "likely" if cut.probability >= LIKELY_P else "unsure"
     return CutRow(
         number=number,
         code=cut.code,
         sure="" if profile is None else percent(cut.probability),
-        level=level,
+        level=LEVELS.get(sure_word(cut.probability), "unsure"),
         position_mm=f"{cut.position.mm:.2f}",
         position_thou=f"{cut.position.thou:.0f}",
         root_mm=in_mm(cut.root),

@@ -9,7 +9,6 @@ import pytest
 from keyid.cautions import CAUTIONS
 from keyid.errors import PhotoError
 from keyid.length import Length
-from keyid.probability import percent
 from keyid.reading import Reading
 from keyid.remark import Remark
 from keyid.text import both_units, error_text, plain, reading_text
@@ -153,11 +152,6 @@ def test_other_whole_bittings_are_told_in_the_order_to_try_them() -> None:
 def test_lengths_are_shown_in_both_units_with_95_percent_limits() -> None:
     # By hand: 8.082 / 25.4 = 0.31819 in; 2 x 0.021 / 25.4 = 0.00165 in.
     assert both_units(Length(8.082, 0.021)) == "8.08 ±0.04 mm = 318 ±2 thou"
-
-
-@pytest.mark.parametrize(("p", "shown"), [(1.0, "over 99 %"), (0.0, "under 1 %"), (0.954, "95 %"), (0.994, "99 %")])
-def test_nothing_is_ever_shown_as_certain(p: float, shown: str) -> None:
-    assert percent(p) == shown
 
 
 def test_blanks_that_the_photo_speaks_for_come_first() -> None:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from keyid.blade_plan import HEAD_MARGIN_MM, TIP_TAPER_MM, Plan, step_s_mm
 from keyid.camera import Camera
 from keyid.datum import clear_within, foremost, land_line, robust_slope, uncut_line, within
+from keyid.face import Viewpoint
 from keyid.lie import Lie
 from keyid.outline import EdgePoints, Outline
 
@@ -74,11 +75,22 @@ class Frame:
 
     def from_px(self, points_px: Array) -> Array:
         """Stations and heights (n, 2) above edge b's uncut line of pixels (n, 2) seen on the blade's upper face."""
+        return self._on_blade(self.lie.from_px(points_px, self.camera))
+
+    def _on_blade(self, s_v: Array) -> Array:
+        """Stations and heights above edge b's uncut line of points (..., 2) of the lie's plane."""
         r = self.reduced
-        s_v = self.lie.from_px(points_px, self.camera)
         along, across = s_v[..., 0] * r.cos + s_v[..., 1] * r.sin, s_v[..., 1] * r.cos - s_v[..., 0] * r.sin
         x = along - r.stop_along if self.plan.stop != "tip" else r.stop_along - along
         return np.stack([x, across - r.lower_line if self.plan.a_is_upper else r.upper_line - across], axis=-1)
+
+    @property
+    def viewpoint(self) -> Viewpoint:
+        """Where the camera stood over the blade."""
+        centre = -self.camera.rotation.T @ self.camera.translation_mm - self.lie.tip_mm
+        s_v = np.array([centre @ self.lie.along, centre @ self.lie.across])
+        x, height = self._on_blade(s_v)
+        return Viewpoint(float(x), float(height), float(centre @ self.lie.normal))
 
     @property
     def axis_px(self) -> Array:

@@ -1,9 +1,40 @@
-"""The blade's visible face, reduced to the lines that run along it."""
+"""The blade's visible face, reduced to the lines that run along it and to where it was seen from."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Viewpoint:
+    """Where the camera stood over the blade, in mm of the blade frame.
+
+    Attributes
+    ----------
+    x_mm, height_mm : float
+        Station and height (above edge b's uncut line) of the foot of its perpendicular on the upper face's plane.
+    above_mm : float
+        Its distance from that plane.
+    """
+
+    x_mm: float
+    height_mm: float
+    above_mm: float
+
+    def shift(self, x_mm: Array, height_mm: Array, depth_mm: Array) -> tuple[Array, Array]:
+        """How far, along and across, points so deep below the face are seen from where they stand; each (n,), mm."""
+        part = depth_mm / (self.above_mm + depth_mm)
+        return part * (self.x_mm - x_mm), part * (self.height_mm - height_mm)
+
+
+STRAIGHT_ABOVE = Viewpoint(0.0, 0.0, math.inf)
 
 
 @dataclass(frozen=True)
@@ -45,6 +76,8 @@ class FaceLines:
         Distance of the two uncut lines.
     datum_u_mm : float
         Standard uncertainty common to all heights.
+    viewpoint : Viewpoint
+        Where the face was seen from.
     """
 
     lines: tuple[FaceLine, ...]
@@ -55,3 +88,4 @@ class FaceLines:
     a_is_upper: bool
     width_mm: float
     datum_u_mm: float
+    viewpoint: Viewpoint = STRAIGHT_ABOVE

@@ -54,17 +54,18 @@ def find_face_lines(photo: Photo, blade: Blade, frame: Frame) -> FaceLines | Non
     places = [_place(strip, station, frame, *peak) for peak in _peaks(z)]
     lines = sorted((FaceLine(sign * (v - datum), u, sign * peak) for v, u, peak in places), key=lambda f: f.height_mm)
     ends = sign * (strip.v_mm[rows[[0, -1]]] - datum)
-    middle = np.array([[float(np.mean(station)), 0.5 * (frame.reduced.lower_line + frame.reduced.upper_line)]])
-    parallax = sign * float(strip.lie.wall(middle, frame.camera)[0, 1])
+    viewpoint = frame.viewpoint
+    _, parallax = viewpoint.shift(np.zeros(1), np.array([0.5 * blade.width.mm]), np.ones(1))
     return FaceLines(
         lines=tuple(lines),
         low_mm=float(min(ends)),
         high_mm=float(max(ends)),
-        parallax=parallax,
+        parallax=float(parallax[0]),
         edges=blade.edges,
         a_is_upper=frame.plan.a_is_upper,
         width_mm=blade.width.mm,
         datum_u_mm=blade.height_common_u_mm,
+        viewpoint=viewpoint,
     )
 
 

@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import best_bittings
-from keyid.evidence import samples_of
+from keyid.evidence import Samples, samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_densities
 from keyid.free_fit import free_log_evidence
 from keyid.groove_evidence import groove_evidence, kinds
+from keyid.groove_relief import Relief, reliefs_of, without_parallax
 from keyid.joint import joint_positions, joint_roots, levelled
 from keyid.known import NOTHING_KNOWN, Known
 from keyid.length import Length
@@ -94,7 +95,8 @@ class Ranking:
 class Fitted:
     """A profile with the log of its evidence, and its cuts where the blade has any.
 
-    ``variant`` is the profile with as many positions as the key has cuts; ``blade`` is the way of taking the edges.
+    ``variant`` is the profile with as many positions as the key has cuts; ``blade`` is the way of taking the edges,
+    what this profile's grooves do to them taken off.
     """
 
     profile: Profile
@@ -200,17 +202,23 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
         return [
             Fitted(p, p, _uncut_group(p), blade, None, float(x)) for p, x in zip(near, of_size, strict=True)
         ], log_unlisted
-    samples = (samples_of(blade, blade.a), samples_of(blade, blade.b))
-    fits: dict[tuple[object, ...], CutFit | None] = {}
-    for p in (variant for blade_file in near for variant in _variants(blade_file)):
-        group = _fit_group(p)
-        if group not in fits:
-            fits[group] = fit_cuts(p, blade, samples, known)
-    placed = [fit for fit in fits.values() if fit is not None]
-    free = free_log_evidence(blade, samples)
-    log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
+    reliefs = [reliefs_of(p, blade) for p in near]
+    fits: dict[tuple[object, ...], tuple[Blade, CutFit | None]] = {}
+    for p, relief in zip(near, reliefs, strict=True):
+        for variant in _variants(p):
+            group = (*_fit_group(variant), relief)
+            if group not in fits:
+                standing = without_parallax(blade, relief)
+                fits[group] = standing, fit_cuts(variant, standing, _samples(standing), known)
+    placed = [fit for _, fit in fits.values() if fit is not None]
+    log_unlisted += _any_of(free_log_evidence(blade, _samples(blade)), [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    return [_best_variant(p, blade, fits, least) for p in near], log_unlisted
+    return [_best_variant(p, relief, fits, least) for p, relief in zip(near, reliefs, strict=True)], log_unlisted
+
+
+def _samples(blade: Blade) -> tuple[Samples, Samples]:
+    """Stations of both edges."""
+    return samples_of(blade, blade.a), samples_of(blade, blade.b)
 
 
 def _any_of(free: float, there: list[float]) -> float:
@@ -229,11 +237,16 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
     )
 
 
-def _best_variant(p: Profile, blade: Blade, fits: dict[tuple[object, ...], CutFit | None], otherwise: float) -> Fitted:
+def _best_variant(
+    p: Profile,
+    reliefs: tuple[Relief, ...],
+    fits: dict[tuple[object, ...], tuple[Blade, CutFit | None]],
+    otherwise: float,
+) -> Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
-    variants = [(variant, fits[_fit_group(variant)]) for variant in _variants(p)]
-    evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
-    variant, fit = variants[int(np.argmax(evidence))]
+    variants = [(variant, *fits[(*_fit_group(variant), reliefs)]) for variant in _variants(p)]
+    evidence = [otherwise if fit is None else fit.log_evidence for _, _, fit in variants]
+    variant, blade, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
     return Fitted(p, variant, _cut_group(p), blade, fit, total)
 

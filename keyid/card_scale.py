@@ -11,6 +11,7 @@ from keyid import card, card_edges, card_fit, card_search
 from keyid.camera import Camera
 from keyid.card_fit import Fit
 from keyid.card_measure import measure, overruns, round_corners
+from keyid.card_search import Proposal
 from keyid.corner_scale import in_turn, scale_at_corners
 from keyid.errors import PhotoError
 from keyid.lens import KIND_U, Lens, lenses_of, lenses_of_crop
@@ -55,6 +56,24 @@ def find_card_in_crop(photo: Photo, small: NDArray[np.uint8]) -> Scale:
     return replace(_scale_of(_fits(photo.pixels, small, lenses_of_crop(photo))[0], "assumed"), cropped=True)
 
 
+def find_card_by_colour(photo: Photo, small: NDArray[np.uint8]) -> Scale | None:
+    """The scale from a card whose sides show in colour where they are lost in brightness; None where there is none.
+
+    The strongest edges beside a card on print, lines or grain are often not the card's.  Those that are neutral, as ink
+    and shadows are, vanish with the brightness.
+    """
+    lenses = lenses_of(photo)
+    tint = card_search.colour(small)
+    layers = [card_search.brightness(small), *card_search.hues(tint)]
+    focals = _focals_px(lenses, small.shape[1] / photo.width_px)
+    for proposal in card_search.propose(layers, card_search.find_colour_lines(small), focals):
+        ways = [_measured(photo.pixels, coarse, proposal, lenses) for coarse in (tint, small)]
+        best = max(ways, key=lambda found: _log_evidence(found[0]) if found else -np.inf)
+        if best and _is_seen(best[0]) and (cards := _cards(card_search.colour(photo.pixels), best)):
+            return scale_from_fits(photo, cards)
+    return None
+
+
 def scale_from_fits(photo: Photo, fits: list[Fit]) -> Scale:
     """The scale from fits to one card, one for each lens that it allows."""
     fits = sorted(fits, key=_log_evidence, reverse=True)
@@ -93,14 +112,12 @@ def _is_near(found: Fit, corners_px: Array, u_px: float) -> bool:
 
 def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Lens, ...]) -> list[Fit]:
     """Fits to the first place that turns out to be a card, one for each lens that it allows, best first."""
-    factor = small.shape[1] / pixels.shape[1]
-    focals = tuple(lens.focal_px * factor * share for lens in lenses for share in _spread(lens))
+    focals = _focals_px(lenses, small.shape[1] / pixels.shape[1])
     lines = card_search.find_lines(small)
-    for proposal in card_search.propose(small, lines, focals):
-        found = [fit for lens in lenses if (fit := measure(pixels, small, proposal, lens)) is not None]
-        found.sort(key=_log_evidence, reverse=True)
-        if found and _is_card(pixels, found[0]):
-            return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
+    for proposal in card_search.propose([card_search.brightness(small)], lines, focals):
+        cards = _cards(pixels, _measured(pixels, small, proposal, lenses))
+        if cards:
+            return cards
     if card_search.leaves_picture(small, lines):
         raise PhotoError(
             "reference-cut-off",
@@ -112,6 +129,26 @@ def _fits(pixels: NDArray[np.uint8], small: NDArray[np.uint8], lenses: tuple[Len
         "No bank card can be found in the photo.",
         "Lay a bank card flat beside the key, with all four corners in the picture.",
     )
+
+
+def _measured(
+    pixels: NDArray[np.uint8], small: NDArray[np.uint8], proposal: Proposal, lenses: tuple[Lens, ...]
+) -> list[Fit]:
+    """Fits to a proposal, one for each lens under which enough sides show, best first."""
+    found = [fit for lens in lenses if (fit := measure(pixels, small, proposal, lens)) is not None]
+    return sorted(found, key=_log_evidence, reverse=True)
+
+
+def _cards(pixels: NDArray[np.uint8], found: list[Fit]) -> list[Fit]:
+    """Those fits to a proposal that are a card's by a picture's edges; none unless the best is."""
+    if not found or not _is_card(pixels, found[0]):
+        return []
+    return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
+
+
+def _focals_px(lenses: tuple[Lens, ...], factor: float) -> tuple[float, ...]:
+    """Focal lengths to consider in a search on the photo shrunk by a factor."""
+    return tuple(lens.focal_px * factor * share for lens in lenses for share in _spread(lens))
 
 
 def _spread(lens: Lens) -> tuple[float, ...]:

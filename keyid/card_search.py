@@ -1,12 +1,14 @@
 """Where a card may lie: four-sided figures made of straight edge segments, each posed as a card.
 
 The photo is shrunk and its local contrast equalised, so that the faint edge of a white card on white paper counts as
-much as the strong ones beside it.  Line segments are joined across gaps, and each four of them that could be the sides
-of a card seen under a moderate tilt is proposed.  What proposes is generous: the fine stage decides.
+much as the strong ones beside it.  The same can be done with its hues.  Line segments are joined across gaps, and each
+four of them that could be the sides of a card seen under a moderate tilt is proposed.  What proposes is generous: the
+fine stage decides.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -55,6 +57,7 @@ MAX_PROPOSALS = 1500
 SAMPLES = 16  # on each side and each corner arc
 OUTWARD_MM = 0.5
 SEEK_PX = 2  # a proposal's sides are that near to the card's, lens distortion included
+COLOUR_GAIN = 4.0  # of a and b of CIELAB in 8 bits: pale colours differ by some levels, and JPEG by about one
 ALONG_COST = 0.5  # an edge that runs across the outline speaks against it
 SUPPORT_NOISE = 4.0  # median gradients that count half
 
@@ -107,15 +110,15 @@ class Proposal:
     merit: float
 
 
-def propose(small: NDArray[np.uint8], lines: Lines, focals_px: tuple[float, ...]) -> list[Proposal]:
+def propose(layers: Sequence[NDArray[np.uint8]], lines: Lines, focals_px: tuple[float, ...]) -> list[Proposal]:
     """Places where a card may lie, likeliest first, each distinct from the others.
 
     Those whose merit is below MIN_MERIT are left out.
 
     Parameters
     ----------
-    small : ndarray of uint8, shape (height, width, 3)
-        The shrunk photo.
+    layers : sequence of ndarray of uint8, shape (height, width)
+        The shrunk photo's brightness, or other properties in which a card's sides may show.
     lines : Lines
         Its straight edges.
     focals_px : tuple of float
@@ -125,14 +128,15 @@ def propose(small: NDArray[np.uint8], lines: Lines, focals_px: tuple[float, ...]
     if len(corners) == 0:
         return []
     maps = homographies(corners)
-    centre = ((small.shape[1] - 1) / 2, (small.shape[0] - 1) / 2)
+    height, width = layers[0].shape
+    centre = ((width - 1) / 2, (height - 1) / 2)
     by_focal = np.array([unlikeness(maps, focal, centre) for focal in focals_px])
     keep = np.flatnonzero(by_focal.min(axis=0) < MAX_UNLIKENESS)[:MAX_PROPOSALS]
     corners, maps, strange = corners[keep], maps[keep], by_focal[:, keep].min(axis=0)
     focal = np.array(focals_px)[by_focal[:, keep].argmin(axis=0)]
     if len(corners) == 0:
         return []
-    support = edge_support(equalise(small), maps)
+    support = np.max([edge_support(equalise(layer), maps) for layer in layers], axis=0)
     sides = np.sort(support[:, :4], axis=1)
     merit = sides.mean(axis=1) + 0.5 * sides[:, 1] + 0.5 * support[:, 4:].mean(axis=1)
     merit -= UNLIKENESS_COST * (strange / UNLIKENESS_U) ** 2
@@ -207,9 +211,26 @@ def shrink(pixels: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
     return np.asarray(cv2.resize(pixels, None, fx=factor, fy=factor, interpolation=cv2.INTER_AREA), np.uint8), factor
 
 
-def equalise(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """Grey picture of even local contrast."""
-    grey = cv2.cvtColor(small, cv2.COLOR_BGR2GRAY).astype(np.float32)
+def brightness(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """Grey levels of a picture."""
+    return np.asarray(cv2.cvtColor(pixels, cv2.COLOR_BGR2GRAY), np.uint8)
+
+
+def colour(pixels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """What is left of a picture without its brightness: nothing, red against green, yellow against blue."""
+    steeper = np.clip(COLOUR_GAIN * (np.arange(256) - 128) + 128, 0, 255)
+    table = np.stack([np.zeros(256), steeper, steeper], axis=-1).astype(np.uint8)
+    return np.asarray(cv2.LUT(cv2.cvtColor(pixels, cv2.COLOR_BGR2LAB), table[None]), np.uint8)
+
+
+def hues(colours: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """The two layers of a picture's colours."""
+    return np.ascontiguousarray(colours[..., 1]), np.ascontiguousarray(colours[..., 2])
+
+
+def equalise(layer: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A layer made of even local contrast."""
+    grey = layer.astype(np.float32)
     mean = cv2.GaussianBlur(grey, (0, 0), CONTRAST_PX)
     spread = np.sqrt(cv2.GaussianBlur((grey - mean) ** 2, (0, 0), CONTRAST_PX))
     even = (grey - mean) / (spread + CONTRAST_FLOOR) * CONTRAST_GAIN + 128
@@ -218,11 +239,28 @@ def equalise(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def find_lines(small: NDArray[np.uint8]) -> Lines:
     """Straight edges of the shrunk photo: of even contrast, and coarser ones without lines, grids and texture."""
+    plain = _without_fine_lines(small)
+    coarse = [_lines_of(equalise(brightness(plain)), plain), _lines_of(brightness(plain), plain)]
+    return _as_lines([_lines_of(equalise(brightness(small)), small), *(2 * found + 0.5 for found in coarse)])
+
+
+def find_colour_lines(small: NDArray[np.uint8]) -> Lines:
+    """Straight edges of the shrunk photo in brightness or colour: neutral print, lines and shadows have no colour."""
+    in_brightness = find_lines(small).ends
+    plain = _without_fine_lines(colour(small))
+    in_colour = [2 * _lines_of(equalise(layer), plain) + 0.5 for layer in hues(plain)]
+    return _as_lines([in_brightness, *in_colour])
+
+
+def _without_fine_lines(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture of half the size, without lines, grids and texture finer than MEDIAN_PX."""
     half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
-    plain = np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8)
-    grey = np.asarray(cv2.cvtColor(plain, cv2.COLOR_BGR2GRAY), np.uint8)
-    coarse = [_lines_of(equalise(plain), plain), _lines_of(grey, plain)]
-    ends = np.concatenate([_lines_of(equalise(small), small), *(2 * found + 0.5 for found in coarse)])
+    return np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8)
+
+
+def _as_lines(found: list[Array]) -> Lines:
+    """Lines by their ends."""
+    ends = np.concatenate(found)
     along = ends[:, 1] - ends[:, 0]
     return Lines(ends, along / np.linalg.norm(along, axis=1, keepdims=True))
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid import card_search
-from keyid.card_scale import find_card, find_card_at, find_card_in_crop
+from keyid.card_scale import find_card, find_card_at, find_card_by_colour, find_card_in_crop
 from keyid.coin import Coin
 from keyid.coin_scale import find_coin, find_coin_at, find_disc
 from keyid.corner_scale import in_turn
@@ -69,7 +69,11 @@ def _find(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
         found.append(find_paper(photo, small, told.paper))
     if isinstance(card, PhotoError) and not found:
         return _ruler(photo, small, card)
-    scale = together(found, told)
+    return _beside_marks(photo, together(found, told))
+
+
+def _beside_marks(photo: Photo, scale: Scale) -> Scale:
+    """A scale, checked by a ruler's marks where there are any."""
     return check_ruler(scale, find_marks_beside(photo, photo_px_per_mm(scale.camera)))
 
 
@@ -82,7 +86,7 @@ def _only(photo: Photo, small: NDArray[np.uint8], told: Told) -> Scale:
     if told.reference == "ruler":
         return find_ruler(photo)
     if told.reference == "id1-card":
-        return find_card(photo, small)
+        return _card_only(photo, small)
     return find_sheet(photo, told.bar_mm)
 
 
@@ -99,6 +103,17 @@ def _card(photo: Photo, small: NDArray[np.uint8]) -> Scale | PhotoError:
         if error.code not in MISSED:
             raise
         return error
+
+
+def _card_only(photo: Photo, small: NDArray[np.uint8]) -> Scale:
+    """The scale from a bank card that is told to be there."""
+    found = _card(photo, small)
+    if isinstance(found, Scale):
+        return found
+    by_colour = find_card_by_colour(photo, small)
+    if by_colour is None:
+        raise found
+    return by_colour
 
 
 def _at_corners(photo: Photo, small: NDArray[np.uint8], told: Told, corners_px: NDArray[np.float64]) -> Scale:
@@ -144,6 +159,9 @@ def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale
         except PhotoError as error:
             if error.code not in MISSED:
                 raise
+    by_colour = find_card_by_colour(photo, small)
+    if by_colour is not None:
+        return _beside_marks(photo, by_colour)
     if ruler is not None:
         return ruler  # too tilted: told as that
     if no_card.code == "no-reference" and find_disc(photo, small) is not None:

@@ -1,0 +1,88 @@
+"""A card that is as bright as the print it lies on: drawn exactly, so that where it is is known."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from keyid import card
+from keyid.card_scale import find_card, find_card_by_colour
+from keyid.card_search import brightness, colour, hues, shrink
+from keyid.errors import PhotoError
+from keyid.photo import Photo
+from tests.scene import posed_camera
+
+SIZE_PX = (1600, 1200)
+FOCAL_35MM = 26.0
+FOCAL_PX = FOCAL_35MM / 43.27 * 2000.0  # the picture's diagonal has 2000 pixels
+CAMERA = posed_camera(
+    FOCAL_PX,
+    ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2),
+    distance_mm=190.0,
+    tilt_deg=9.0,
+    azimuth_deg=60.0,
+    roll_deg=20.0,
+)
+FINE = 4  # samples across a pixel
+PAPER, TINTED = (190, 190, 190), (208, 187, 189)  # blue, green, red of the same brightness
+SHARP_MM = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2
+
+
+def printed() -> NDArray[np.uint8]:
+    """Rows of grey marks in the directions of the card's sides, as printed paper beside it has."""
+    rng = np.random.default_rng(4)
+    fine = np.full((SIZE_PX[1], SIZE_PX[0], 3), PAPER, np.uint8)
+    for y in np.arange(-150.0, 150.0, 5.0):
+        for x in np.arange(-200.0, 200.0, 4.0):
+            mark = np.array([[0, 0], [rng.uniform(1, 3.5), 0], [0, rng.uniform(1, 3.5)]])
+            corners = np.array([[x, y], [x, y], [x, y], [x, y]]) + np.array(
+                [mark[0], mark[1], mark[1] + mark[2], mark[2]]
+            )
+            fill(fine, corners, (int(rng.integers(60, 160)),) * 3)
+    return fine
+
+
+def fill(picture: NDArray[np.uint8], plan_mm: NDArray[np.float64], shade: tuple[int, ...]) -> None:
+    """Paint a polygon of the card's plane, to a sixteenth of a pixel."""
+    px = CAMERA.project(np.column_stack([plan_mm, np.full(len(plan_mm), card.THICKNESS_MM)]))
+    cv2.fillPoly(picture, [np.rint(px * 16).astype(np.int32)], shade, cv2.LINE_AA, 4)
+
+
+def photo_with(plan_mm: NDArray[np.float64] | None, shade: tuple[int, ...] = TINTED) -> Photo:
+    """The printed paper with a thing on it, a little blurred and noisy."""
+    pixels = printed()
+    if plan_mm is not None:
+        fill(pixels, plan_mm, shade)
+    noise = np.random.default_rng(5).normal(0, 1.0, pixels.shape)
+    soft = cv2.GaussianBlur(pixels.astype(np.float64), (0, 0), 0.7) + noise
+    return Photo("drawn.png", "", np.clip(np.rint(soft), 0, 255).astype(np.uint8), FOCAL_35MM, whole=True)
+
+
+def test_neutral_shades_have_no_hue() -> None:
+    shades = np.repeat(np.arange(256, dtype=np.uint8)[None, :, None], 3, axis=2)
+    assert {*hues(colour(shades))[0].ravel(), *hues(colour(shades))[1].ravel()} == {128}
+
+
+def test_paper_and_card_are_of_one_brightness() -> None:
+    levels = brightness(np.array([[PAPER, TINTED]], np.uint8))
+    assert abs(int(levels[0, 0]) - int(levels[0, 1])) <= 1
+
+
+def test_a_card_as_bright_as_printed_paper_is_found_by_its_colour() -> None:
+    photo = photo_with(card.outline_mm(16)[:, :2])
+    small, _ = shrink(photo.pixels)
+    with pytest.raises(PhotoError, match="No bank card"):
+        find_card(photo, small)
+    scale = find_card_by_colour(photo, small)
+    assert scale is not None
+    true, found = (camera.project(card.corners_mm()) for camera in (CAMERA, scale.camera))
+    apart = min(np.abs(true - np.roll(found, turn, axis=0)).max() for turn in (0, 2))
+    assert apart < 1.0  # 0.15 mm
+
+
+@pytest.mark.parametrize("plan_mm", [None, SHARP_MM, card.outline_mm(16)[:, :2] * [0.75, 1.0]])
+def test_paper_alone_sharp_corners_and_other_proportions_are_no_card(plan_mm: NDArray[np.float64] | None) -> None:
+    photo = photo_with(plan_mm)
+    assert find_card_by_colour(photo, shrink(photo.pixels)[0]) is None

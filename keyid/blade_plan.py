@@ -22,7 +22,7 @@ CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray al
 CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
 DEEPEST_PERCENTILE = 5
 ALIKE_PART = 0.4  # two cut edges are cut about as deep; one that is cut far less is a path that strays
-CUT_SURE_U = 2.0  # nor does a path that wanders where the regions are undecided make a cut
+CUT_SURE_U = 2.0  # nor does a path that wanders where the regions are undecided, above or below, make a cut
 CUT_SHARE = 0.12  # of the blade: one narrow cut of four
 SAME_STEP_MM = 0.4  # the two steps of a shoulder face each other
 CLEAR_PART = 0.6  # of the clearer step's score
@@ -101,8 +101,10 @@ def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) ->
         return 0.0
     across = points.v_mm[out] * sign
     smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
-    level = np.percentile(smooth[clear(u)], UNCUT_PERCENTILE)
-    below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * u))
+    told = clear(u)
+    level = np.percentile(smooth[told], UNCUT_PERCENTILE)
+    level_u = np.median(u[told & (smooth >= level)])
+    below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * np.hypot(u, level_u)))
     if below <= CUT_SHARE or _keeps_to_a_line(points.s_mm[out], across):
         return 0.0
     return float(level - np.percentile(smooth, DEEPEST_PERCENTILE))

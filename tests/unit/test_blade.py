@@ -358,6 +358,15 @@ def test_what_is_not_told_sets_no_level_for_cuts() -> None:
     assert measured(scene, outline=replace(outline, lower=astray)).edges is None
 
 
+def test_a_level_that_is_not_told_makes_no_cut_where_hardly_anything_is() -> None:
+    """The same on metal of the table's shade, where no point is clear."""
+    scene = view_of(UNCUT, picture=False)
+    outline = exact_outline(scene)
+    third = np.arange(len(outline.lower.s_mm)) % 60 < 20
+    astray = replace(outline.lower, v_mm=outline.lower.v_mm - 0.5 * third, u_mm=np.where(third, 0.3, 0.1))
+    assert measured(scene, outline=replace(outline, lower=astray)).edges is None
+
+
 @pytest.mark.parametrize("face_up", ["a", "b"])
 def test_a_path_that_strays_to_the_wall_makes_no_cut_edge(face_up: str) -> None:
     """A sixth of an uncut edge seen where the wall ends, 0.45 mm outside: neither a land above cuts nor wider metal."""

@@ -57,6 +57,15 @@ class BladeRegion:
         return np.array([[self.start_mm, self.middle_mm - drop], [self.tip_mm, self.middle_mm]])
 
 
+def unclear_blade() -> PhotoError:
+    """The error for a blade that can't be seen."""
+    return PhotoError(
+        "key-unclear",
+        "The key's blade can't be told from what is around it.",
+        "Take the photo again on a plain surface of another colour, without glare.",
+    )
+
+
 def find_region(strip: Strip, regions: Regions) -> BladeRegion:
     """The blade's place in the strip.
 
@@ -66,11 +75,7 @@ def find_region(strip: Strip, regions: Regions) -> BladeRegion:
     across = mask.sum(axis=0) * STEP_MM
     columns = np.flatnonzero(across > TIP_ROWS_MM)
     if mask.sum() * STEP_MM**2 < MIN_AREA_MM2 or len(columns) == 0:
-        raise PhotoError(
-            "key-unclear",
-            "The key's blade can't be told from what is around it.",
-            "Take the photo again on a plain surface of another colour, without glare.",
-        )
+        raise unclear_blade()
     tip = columns[-1]
     rows = np.nonzero(mask[:, columns])[0]
     centre, half = float(np.median(rows)), CORE * float(np.median(across[columns])) / STEP_MM

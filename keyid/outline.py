@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade_region import BladeRegion, find_region, head_of
+from keyid.blade_region import BladeRegion, find_region, head_of, unclear_blade
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
 from keyid.ends import Step, find_plastic, find_step
@@ -144,7 +144,10 @@ def find_outline(
 
 
 def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, pointed: Pointed) -> Outline:
-    """Follow the rims of a blade along which the strip was laid, and measure tip and shoulder."""
+    """Follow the rims of a blade along which the strip was laid, and measure tip and shoulder.
+
+    Raises PhotoError ``key-unclear`` when no edge is seen along one of its sides.
+    """
     camera = scale.camera
     silhouette, strip, regions = laid.silhouette, laid.strip, laid.regions
     region = _moved(laid.region, _between_pointed(laid.region.ends, strip.lie, camera, pointed))
@@ -165,6 +168,8 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     upper, lower = (
         _edge_points(strip, sign, side, follow(side), px_mm, camera) for sign, side in zip((1, -1), sides, strict=True)
     )
+    if not all(np.isfinite(edge.u_mm).any() for edge in (upper, lower)):  # the regions alone measure nothing
+        raise unclear_blade()
     return Outline(
         camera=camera,
         lie=strip.lie,

@@ -11,7 +11,7 @@ from torch import Tensor, nn
 from torch.nn import functional
 from torch.nn.utils.fusion import fuse_conv_bn_eval
 
-CHANNELS = (12, 20, 28, 36, 36)
+CHANNELS = (16, 32, 48, 64, 64)
 INPUTS, CLASSES = 5, 5  # of the strips' network: three colours and the wall's direction; off, face, body, wall, plastic
 
 

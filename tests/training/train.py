@@ -19,7 +19,7 @@ from tests.training.net import Net, export, restored
 from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
 BATCH = 4
-SHARES = (0.55, 0.35, 0.1)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
+SHARES = (0.5, 0.42, 0.08)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
 

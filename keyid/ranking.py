@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import best_bittings
-from keyid.evidence import Samples, samples_of
+from keyid.evidence import samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_densities
 from keyid.free_fit import free_log_evidence
 from keyid.groove_evidence import groove_evidence, kinds
@@ -203,22 +203,20 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
             Fitted(p, p, _uncut_group(p), blade, None, float(x)) for p, x in zip(near, of_size, strict=True)
         ], log_unlisted
     reliefs = [reliefs_of(p, blade) for p in near]
-    fits: dict[tuple[object, ...], tuple[Blade, CutFit | None]] = {}
+    standing = {relief: without_parallax(blade, relief) for relief in {*reliefs, ()}}
+    samples = {relief: (samples_of(one, one.a), samples_of(one, one.b)) for relief, one in standing.items()}
+    fits: dict[tuple[object, ...], CutFit | None] = {}
     for p, relief in zip(near, reliefs, strict=True):
         for variant in _variants(p):
             group = (*_fit_group(variant), relief)
             if group not in fits:
-                standing = without_parallax(blade, relief)
-                fits[group] = standing, fit_cuts(variant, standing, _samples(standing), known)
-    placed = [fit for _, fit in fits.values() if fit is not None]
-    log_unlisted += _any_of(free_log_evidence(blade, _samples(blade)), [fit.unlisted_log_evidence for fit in placed])
+                fits[group] = fit_cuts(variant, standing[relief], samples[relief], known)
+    placed = [fit for fit in fits.values() if fit is not None]
+    free = free_log_evidence(blade, samples[()])
+    log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    return [_best_variant(p, relief, fits, least) for p, relief in zip(near, reliefs, strict=True)], log_unlisted
-
-
-def _samples(blade: Blade) -> tuple[Samples, Samples]:
-    """Stations of both edges."""
-    return samples_of(blade, blade.a), samples_of(blade, blade.b)
+    best = [_best_variant(p, standing[r], r, fits, least) for p, r in zip(near, reliefs, strict=True)]
+    return best, log_unlisted
 
 
 def _any_of(free: float, there: list[float]) -> float:
@@ -239,14 +237,15 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
 
 def _best_variant(
     p: Profile,
+    blade: Blade,
     reliefs: tuple[Relief, ...],
-    fits: dict[tuple[object, ...], tuple[Blade, CutFit | None]],
+    fits: dict[tuple[object, ...], CutFit | None],
     otherwise: float,
 ) -> Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
-    variants = [(variant, *fits[(*_fit_group(variant), reliefs)]) for variant in _variants(p)]
-    evidence = [otherwise if fit is None else fit.log_evidence for _, _, fit in variants]
-    variant, blade, fit = variants[int(np.argmax(evidence))]
+    variants = [(variant, fits[(*_fit_group(variant), reliefs)]) for variant in _variants(p)]
+    evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
+    variant, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))
     return Fitted(p, variant, _cut_group(p), blade, fit, total)
 

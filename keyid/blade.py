@@ -94,6 +94,8 @@ class Blade:
         Lines along the visible face, one of each photo that shows enough of it.
     tip : ndarray, shape (n, 2)
         The tip's rim: station from the stop, and height above edge b's uncut line.
+    thickness : Length or None
+        The thickness that was assumed, or told; None where lengths don't rest on one.
     """
 
     stop: Literal["shoulder", "tip", "unknown"]
@@ -108,3 +110,4 @@ class Blade:
     budget: tuple[BudgetLine, ...] = ()
     faces: tuple[FaceLines, ...] = ()
     tip: Array = field(default_factory=lambda: np.empty((0, 2)))
+    thickness: Length | None = None

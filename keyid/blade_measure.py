@@ -49,6 +49,7 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
         stretch_u=root_sum(line.stretch for line in budget),
         budget=budget,
         tip=_tip(best, plan),
+        thickness=Length(outline.inputs.thickness_mm, outline.thickness_u_mm),
     )
     return blade, Frame(outline.camera, outline.lie, best, plan)
 

@@ -26,7 +26,7 @@ from keyid.length import Length, in_mm
 
 Array = NDArray[np.float64]
 
-SHARED = ("reference size", "reference thickness", "height")  # errors that photos of one key have alike
+SHARED = ("reference size", "reference thickness", "thickness", "height")  # errors that photos of one key have alike
 SHIFTS_MM = np.linspace(-1.0, 1.0, 101)  # between two photos' stops; one seen on its rounding is 0.4 mm off
 SHIFT_COST_MM = 1e-4  # of height per squared standard uncertainty of the shift: decides where edges are straight
 STRAY_MM = 0.3  # differences count no more than that: another edge

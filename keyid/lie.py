@@ -119,14 +119,14 @@ def lie_variations(inputs: LieInputs, head: str, thickness_u_mm: float) -> tuple
     thicker = replace(inputs, thickness_mm=inputs.thickness_mm + thickness_u_mm)
     if head == "metal":
         return (
-            LieVariation("height", thicker),
+            LieVariation("thickness", thicker),
             LieVariation("height", replace(inputs, lift_mm=inputs.lift_mm + METAL_LIFT_U_MM)),
             LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + METAL_PITCH_U_DEG)),
             LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + METAL_ROLL_U_DEG)),
         )
     per_mm = max(inputs.pitch_deg, 3.0) / (PLASTIC_HEAD_MM - inputs.thickness_mm)  # of what the head is thicker
     return (
-        LieVariation("height", replace(thicker, pitch_deg=inputs.pitch_deg - thickness_u_mm * per_mm)),
+        LieVariation("thickness", replace(thicker, pitch_deg=inputs.pitch_deg - thickness_u_mm * per_mm)),
         LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + PLASTIC_HEAD_U_MM * per_mm)),
         LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + PLASTIC_ROLL_U_DEG)),
     )

@@ -22,6 +22,7 @@ from keyid.other_ways import ways_to_take
 from keyid.profile import Profile
 from keyid.reasons import reasons
 from keyid.screen import worth_fitting
+from keyid.thickness import with_thickness
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
 
 Array = NDArray[np.float64]
@@ -96,7 +97,7 @@ class Fitted:
     """A profile with the log of its evidence, and its cuts where the blade has any.
 
     ``variant`` is the profile with as many positions as the key has cuts; ``blade`` is the way of taking the edges,
-    what this profile's grooves do to them taken off.
+    with this profile's thickness, and what its grooves do to them taken off.
     """
 
     profile: Profile
@@ -106,6 +107,9 @@ class Fitted:
     fit: CutFit | None
     log_evidence: float
 
+
+Body = tuple[float | None, tuple[Relief, ...]]
+"""Thickness and grooves of a profile: what decides where its edges stand in a photo."""
 
 Fits = tuple[list[Fitted], float]
 """Blades fitted, and the log-evidence of an unlisted key."""
@@ -198,25 +202,27 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
     near = worth_fitting(blade, profiles, size)
     near += [asked] if asked is not None and not any(p is asked for p in near) else []
     if blade.edges is None:
-        of_size = size_log_densities(tuple(near), blade)
-        return [
-            Fitted(p, p, _uncut_group(p), blade, None, float(x)) for p, x in zip(near, of_size, strict=True)
-        ], log_unlisted
-    reliefs = [reliefs_of(p, blade) for p in near]
-    standing = {relief: without_parallax(blade, relief) for relief in {*reliefs, ()}}
-    samples = {relief: (samples_of(one, one.a), samples_of(one, one.b)) for relief, one in standing.items()}
+        return [_uncut(p, with_thickness(blade, p.thickness_mm)) for p in near], log_unlisted
+    bodies: list[Body] = [(p.thickness_mm, reliefs_of(p, blade)) for p in near]
+    standing = {body: without_parallax(with_thickness(blade, body[0]), body[1]) for body in bodies}
+    samples = {body: (samples_of(one, one.a), samples_of(one, one.b)) for body, one in standing.items()}
     fits: dict[tuple[object, ...], CutFit | None] = {}
-    for p, relief in zip(near, reliefs, strict=True):
+    for p, body in zip(near, bodies, strict=True):
         for variant in _variants(p):
-            group = (*_fit_group(variant), relief)
+            group = (*_fit_group(variant), body)
             if group not in fits:
-                fits[group] = fit_cuts(variant, standing[relief], samples[relief], known)
+                fits[group] = fit_cuts(variant, standing[body], samples[body], known)
     placed = [fit for fit in fits.values() if fit is not None]
-    free = free_log_evidence(blade, samples[()])
+    free = free_log_evidence(blade, (samples_of(blade, blade.a), samples_of(blade, blade.b)))
     log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
-    best = [_best_variant(p, standing[r], r, fits, least) for p, r in zip(near, reliefs, strict=True)]
+    best = [_best_variant(p, standing[body], body, fits, least) for p, body in zip(near, bodies, strict=True)]
     return best, log_unlisted
+
+
+def _uncut(p: Profile, blade: Blade) -> Fitted:
+    """A profile by its size alone."""
+    return Fitted(p, p, _uncut_group(p), blade, None, float(size_log_densities((p,), blade)[0]))
 
 
 def _any_of(free: float, there: list[float]) -> float:
@@ -238,12 +244,12 @@ def _variants(p: Profile) -> tuple[Profile, ...]:
 def _best_variant(
     p: Profile,
     blade: Blade,
-    reliefs: tuple[Relief, ...],
+    body: Body,
     fits: dict[tuple[object, ...], CutFit | None],
     otherwise: float,
 ) -> Fitted:
     """The number of cuts that fits best, with the evidence of all of them, each as likely beforehand."""
-    variants = [(variant, fits[(*_fit_group(variant), reliefs)]) for variant in _variants(p)]
+    variants = [(variant, fits[(*_fit_group(variant), body)]) for variant in _variants(p)]
     evidence = [otherwise if fit is None else fit.log_evidence for _, fit in variants]
     variant, fit = variants[int(np.argmax(evidence))]
     total = float(np.logaddexp.reduce(evidence)) - math.log(len(evidence))

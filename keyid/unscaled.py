@@ -204,4 +204,5 @@ def _leaning(blade: Blade, camera: Camera) -> Blade:
         height_common_u_mm=math.hypot(blade.height_common_u_mm, lean.height_mm),
         stretch_u=math.hypot(blade.stretch_u, lean.stretch),
         budget=(*blade.budget, lean),
+        thickness=None,
     )

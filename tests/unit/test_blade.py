@@ -239,7 +239,7 @@ def test_a_variation_that_moves_nothing_adds_nothing() -> None:
 def test_height_matters_as_perspective_says() -> None:
     scene = view_of(picture=False)
     blade = measure_blade(exact_outline(scene, thickness_u_mm=0.4), scale_of(scene))[0]
-    thickness, lift = lines(blade, "height")
+    (thickness,), (lift,) = lines(blade, "thickness"), lines(blade, "height")
     # A face that lies dz higher is dz / distance smaller; the distance is 217.4 mm, the lift's uncertainty 0.15 mm.
     assert thickness.length_mm == pytest.approx(-KEY.length_mm * 0.4 / 217.4, rel=0.05)
     assert lift.length_mm == pytest.approx(-KEY.length_mm * 0.15 / 217.4, rel=0.05)

@@ -33,6 +33,9 @@ STEP_U_MM = 0.025  # a step's place (from the development photos)
 WALL_PART = 1.5  # of the wall as it is assumed: an edge no further tipward may be the step's lower rim
 RIVAL_PART = 0.5  # standard uncertainty of the place as a part of the distance to another edge that it may be
 PLASTIC_ROOM_MM = 1.0  # of plastic that must be seen behind its front
+COLLAR_P = 0.7  # of collar, on average over the blade's core, where there is one
+COLLAR_U_MM = 0.3  # the regions part collar and face so well (from the development photos)
+FROM_TIP_MM = 5.0  # no shoulder is nearer to the tip
 LEAST_P = 0.02  # probability below which regions aren't distinguished
 CORE_PART = 0.25  # of the width, to both sides of the axis: always blade
 
@@ -94,6 +97,24 @@ def find_step(
     best = first + int(np.argmax(score[first : first + near]))
     place, u = _place(strip, sharp, best, wall_mm)
     return Step(place, float(score[best]), u)
+
+
+def find_collar(strip: Strip, regions: Regions, middle_mm: float, width_mm: float, tip_mm: float) -> Step | None:
+    """The shoulder of a collar that the regions tell between face and plastic head, though no edge of it shows.
+
+    A plastic head's blade without a shoulder comes out of the plastic itself.
+    """
+    core = np.abs(strip.v_mm - middle_mm) < CORE_PART * width_mm
+    end = int(np.searchsorted(strip.s_mm, tip_mm))
+    face, body, plastic = (share[core, :end].mean(axis=0) for share in (regions.face, regions.body, regions.plastic))
+    outside = np.flatnonzero(face < 0.5)
+    outside = outside[strip.s_mm[outside] < tip_mm - FROM_TIP_MM]
+    first = int(outside[-1]) + 1 if len(outside) else 0
+    collar = np.count_nonzero(body[:first] > COLLAR_P) * STEP_MM
+    behind = np.count_nonzero(plastic[:first] > COLLAR_P) * STEP_MM
+    if collar < COLLAR_LENGTH_MM or behind < PLASTIC_ROOM_MM:
+        return None
+    return Step(float(strip.s_mm[first]), STEP_SCORE, COLLAR_U_MM)
 
 
 def _is_level(edges: list[Array], changes: list[Array]) -> bool:

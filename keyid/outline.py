@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from keyid.blade_region import BladeRegion, find_region, head_of, unclear_blade
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
 from keyid.camera import Camera
-from keyid.ends import Step, find_plastic, find_step
+from keyid.ends import Step, find_collar, find_plastic, find_step
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.photo import Photo
 from keyid.pointed import NOTHING_POINTED, Point, Pointed
@@ -158,6 +158,8 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     steps: list[Step | None] = [None, None]
     if stop_at is None:
         steps = [_step(strip, regions, region, sign, px_mm, camera) for sign in (1, -1)]
+        if steps == [None, None]:
+            steps = [find_collar(strip, regions, region.middle_mm, region.width_mm, region.tip_mm)] * 2
     shoulder_at = stop_at if stop_at is not None and not _is_at_tip(stop_at.s_mm, float(np.max(tip.s_mm))) else None
     starts = [region.start_mm if step is None else step.s_mm + PAST_STEP_MM for step in steps]
     if shoulder_at is not None:

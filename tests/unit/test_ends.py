@@ -9,7 +9,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from keyid.ends import NEAR_START_MM, STEP_U_MM, Step, _place, find_plastic, find_step
+from keyid.ends import COLLAR_U_MM, NEAR_START_MM, STEP_U_MM, Step, _place, find_collar, find_plastic, find_step
 from keyid.lie import LieInputs, place
 from keyid.outline import EdgePoints
 from keyid.segmentation import Regions
@@ -143,6 +143,31 @@ def test_a_plastic_heads_front_is_where_its_plastic_begins() -> None:
     front = find_plastic(strip, seen, 0.0, 2 * EDGE_MM, 0.0)
     assert front == pytest.approx(-26.0, abs=STEP_MM)
     assert find_plastic(strip, regions, 0.0, 2 * EDGE_MM, 0.0) is None
+
+
+def regions_along(face_from_mm: float, plastic_to_mm: float) -> tuple[Strip, Regions]:
+    """A strip that shows plastic, then a collar, then the face."""
+    strip, regions = strip_of(np.full(len(S_MM), EDGE_MM), S_MM, V_MM)
+    face, plastic = (face_from_mm <= S_MM), (plastic_to_mm > S_MM)
+    rows = np.ones((len(V_MM), 1))
+    layers = {"face": face, "plastic": plastic, "body": ~face & ~plastic}
+    return strip, replace(regions, **{name: (layer[None] * rows).astype(np.float32) for name, layer in layers.items()})
+
+
+def test_a_collar_before_a_plastic_head_makes_a_shoulder_though_no_edge_shows() -> None:
+    step = find_collar(*regions_along(-23.0, -26.5), 0.0, 2 * EDGE_MM, 0.0)
+    assert step is not None
+    assert step.u_mm == COLLAR_U_MM
+    assert step.s_mm == pytest.approx(-23.0, abs=COLLAR_U_MM)
+
+
+@pytest.mark.parametrize(
+    ("face_from_mm", "plastic_to_mm"),
+    [(-26.5, -26.5), (-25.5, -26.5), (-23.0, -40.0)],
+    ids=["a blade that comes out of the plastic", "a narrow doubt between the two", "a metal head"],
+)
+def test_without_collar_or_plastic_nothing_is_told_of_a_shoulder(face_from_mm: float, plastic_to_mm: float) -> None:
+    assert find_collar(*regions_along(face_from_mm, plastic_to_mm), 0.0, 2 * EDGE_MM, 0.0) is None
 
 
 def test_the_shoulder_is_found_in_pictures() -> None:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.blade_frame import Frame
-from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
+from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, camera_px_mm
 from keyid.face import FaceLine, FaceLines
 from keyid.photo import Photo
 from keyid.strip import STEP_MM, Strip, peak_position, straighten
@@ -73,7 +73,7 @@ def _place(strip: Strip, station: Array, frame: Frame, row: float, z: float) -> 
     """Place across, its standard uncertainty, and z of a line; the spread of blown-out metal beside it is taken off."""
     v = float(np.interp(row, np.arange(len(strip.v_mm)), strip.v_mm))
     bright = 1.0 if z > 0 else -1.0
-    px_mm = mm_per_px(strip, frame.camera)
+    px_mm = camera_px_mm(strip, frame.camera)
     bloom = float(np.mean(bloom_px(strip, station, np.full(len(station), v), (0.0, bright)))) * px_mm
     u = np.hypot(PLACE_U_MM, SHARP_MM / abs(z))
     return v + bright * bloom, float(np.hypot(u, BLOOM_U_PX / BLOOM_PX * bloom)), z

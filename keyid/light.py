@@ -1,7 +1,8 @@
 """Linear light and the sRGB coding of pixels (IEC 61966-2-1).
 
 A lens adds up light, not codes: what a pixel between metal and table shows is a mean of linear light.  So pictures are
-resampled and edges located in linear light; between codes a bright side would come out too small.
+resampled and edges located in linear light; in codes they would lie aside.  Software that shrinks a picture, as
+messengers do, takes means of codes: then they would lie aside in linear light.
 """
 
 from __future__ import annotations

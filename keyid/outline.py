@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blade_region import BladeRegion, find_region, head_of, unclear_blade
-from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, mm_per_px
+from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, camera_px_mm
 from keyid.camera import Camera
 from keyid.ends import Step, find_collar, find_plastic, find_step
 from keyid.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
@@ -151,7 +151,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     camera = scale.camera
     silhouette, strip, regions = laid.silhouette, laid.strip, laid.regions
     region = _moved(laid.region, _between_pointed(laid.region.ends, strip.lie, camera, pointed))
-    px_mm = mm_per_px(strip, camera)
+    px_mm = camera_px_mm(strip, camera)
     stop_at, tip_at = (_on_face(point, strip.lie, camera, pointed.u_px) for point in (pointed.stop_px, pointed.tip_px))
     tip = _found_tip(strip, regions, px_mm) if tip_at is None else _alone(tip_at)
     last = float(np.max(tip.s_mm)) - TIP_MARGIN_MM

@@ -98,6 +98,11 @@ class Photo:
     uncropped_35mm: float | None = None
 
     @property
+    def tells_camera(self) -> bool:
+        """Whether the file tells the lens that took it, as the original does and what messengers send does not."""
+        return self.focal_35mm is not None or self.uncropped_35mm is not None
+
+    @property
     def width_px(self) -> int:
         """Width of the upright photo."""
         return int(self.pixels.shape[1])

@@ -36,6 +36,7 @@ OUTER_MM = 2.0  # beyond the coarse edge
 REFINE_REACH = 5.0  # samples (0.2 mm) to both sides of the path
 REFINE_NEAR = 1.5  # samples: how far the path may be from its edge
 BAND_REACH = 20  # samples (0.8 mm) to both sides: a wall or a shadow that may pass for the face is that wide at most
+SHRUNK_EXPONENT = 1.5  # of codes, light being about 2.2: lens and shrinking blur a shrunk edge by about as much
 BRIGHTNESS = (0.2, 0.6, 0.2)  # of blue, green, red: nearly what JPEG keeps at full resolution, and fringes cancel in it
 COLOUR_SHARE = 0.3  # weight of colour beside brightness where an edge is located: it decides only where that is weak
 NEVER = -1e9
@@ -73,12 +74,15 @@ class Side:
         Place of each column along the path: stations of an edge, places across of a tip.
     out_mm : ndarray, shape (rows,)
         Place of each row outward.
+    shrunk : bool
+        As the strip's.
     """
 
     values: Image
     odds: Image
     at_mm: Array
     out_mm: Array
+    shrunk: bool = False
 
 
 def look_outward(strip: Strip, odds: Image, sign: int, first_mm: float, last_mm: float) -> Side:
@@ -91,7 +95,7 @@ def look_outward(strip: Strip, odds: Image, sign: int, first_mm: float, last_mm:
         int(np.searchsorted(out, strip.half_width_mm + OUTER_MM)),
     )
     values = np.ascontiguousarray(strip.values[order][rows, columns])
-    return Side(values, odds[order][rows, columns], strip.s_mm[columns], out[rows])
+    return Side(values, odds[order][rows, columns], strip.s_mm[columns], out[rows], strip.shrunk)
 
 
 def look_past_tip(strip: Strip, regions: Regions) -> Side:
@@ -99,7 +103,7 @@ def look_past_tip(strip: Strip, regions: Regions) -> Side:
     across = np.abs(strip.v_mm) < strip.width_mm / 2 - TIP_SIDE_MM
     columns = slice(int(np.searchsorted(strip.s_mm, -TIP_INNER_MM)), len(strip.s_mm))
     values = np.ascontiguousarray(strip.values[across, columns].transpose(1, 0, 2))
-    return Side(values, regions.face_odds[across, columns].T, strip.v_mm[across], strip.s_mm[columns])
+    return Side(values, regions.face_odds[across, columns].T, strip.v_mm[across], strip.s_mm[columns], strip.shrunk)
 
 
 def follow(side: Side) -> Rim:
@@ -127,11 +131,11 @@ def undecided_mm(side: Side, rim: Rim) -> Array:
 def refine(side: Side, rim: Rim) -> tuple[Array, Array]:
     """The rim to sub-pixel: outward place and gradient at each point of the path.
 
-    The gradient across the path's own slope, in linear light and averaged along the rim, peaks at a blurred edge
-    whatever the blur.  Brightness counts before colour (`luminous`).  Returns places in mm and the peak's gradient per
-    sample (of 1).
+    The gradient across the path's own slope, in linear light (in a shrunk picture's codes) and averaged along the rim,
+    peaks at a blurred edge whatever the blur.  Brightness counts before colour (`luminous`).  Returns places in mm and
+    the peak's gradient per sample (of 1).
     """
-    derivatives = gradients(luminous(side.values))
+    derivatives = gradients(luminous(side.values**SHRUNK_EXPONENT if side.shrunk else light_of_codes(side.values)))
     place = np.full(len(rim.out_mm), np.nan)
     height = np.zeros(len(rim.out_mm))
     offsets = np.arange(-REFINE_REACH, REFINE_REACH + 0.25, 0.5)
@@ -159,13 +163,12 @@ def _summit(gradient: Image, index: int) -> float:
     return peak_position(gradient.astype(float), index)
 
 
-def luminous(values: Image) -> Image:
-    """Linear light as brightness and, far less, two differences of colour, (rows, columns, 3).
+def luminous(light: Image) -> Image:
+    """Light as brightness and, far less, two differences of colour, (rows, columns, 3).
 
     JPEG files keep colour at half the resolution, and lenses lay blue and red a pixel or two to either side of green
     toward the picture's border: brightness moves least.  Where it shows no edge, colour still does.
     """
-    light = light_of_codes(values)
     brightness = light @ np.array(BRIGHTNESS, np.float32)
     blue, red = light[..., 0] - brightness, light[..., 2] - brightness
     share = np.float32(COLOUR_SHARE)

@@ -24,6 +24,7 @@ BEFORE_MM = 9.0  # room behind the blade: the shoulder's collar and the head's f
 BEYOND_MM = 3.5  # room past the coarse tip
 MAP_STEP = 16  # the map from plane to photo is smooth: computed every 16 samples, interpolated between
 ANTIALIAS_FROM = 1.3  # photo pixels per sample above which the photo is smoothed before it is resampled
+SHRUNK_PX_MM = 0.055  # pixels greater than that, of unknown origin, were shrunk: phones hold 17 to 30 in a mm of a key
 GRADIENT_SIGMA = 1.3  # samples (0.05 mm): about the blur of a sharp photo
 
 
@@ -44,6 +45,8 @@ class Strip:
         Coarse length of blade and collar, and width.
     lie : Lie
         The plane and frame that the strip lies in.
+    shrunk : bool
+        The picture was shrunk by software, so that its pixels are means of codes, not of light.
     """
 
     values: Image
@@ -52,6 +55,7 @@ class Strip:
     length_mm: float
     width_mm: float
     lie: Lie
+    shrunk: bool = False
 
     @property
     def half_width_mm(self) -> float:
@@ -82,13 +86,16 @@ def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_m
     corner = [photo.width_px - 1, photo.height_px - 1]
     low = np.clip(np.floor(grid.min(axis=(0, 1))).astype(int) - 8, 0, corner)
     high = np.clip(np.ceil(grid.max(axis=(0, 1))).astype(int) + 8, low + 1, np.add(corner, 1))
-    window = light_of_levels(photo.pixels[low[1] : high[1], low[0] : high[0]])
+    pixels = photo.pixels[low[1] : high[1], low[0] : high[0]]
     pixels_per_sample = float(np.linalg.norm(grid[0, 1] - grid[0, 0]))
+    shrunk = not photo.tells_camera and pixels_per_sample * SHRUNK_PX_MM < STEP_MM
+    window = np.asarray(pixels / np.float32(255), np.float32) if shrunk else light_of_levels(pixels)
     if pixels_per_sample > ANTIALIAS_FROM:
         window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.35 * pixels_per_sample), np.float32)
     local = (grid - low).astype(np.float32)
-    light = cv2.remap(window, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
-    return Strip(codes_of_light(np.asarray(light, np.float32)), s_mm, v_mm, length_mm, width_mm, lie)
+    even = cv2.remap(window, local[..., 0], local[..., 1], cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    values = np.clip(even, 0, 1) if shrunk else codes_of_light(np.asarray(even, np.float32))
+    return Strip(np.asarray(values, np.float32), s_mm, v_mm, length_mm, width_mm, lie, shrunk)
 
 
 def gradients(values: Image) -> tuple[Image, Image]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keyid.bloom import BLOOM_PX, bloom_px, mm_per_px
+from keyid.bloom import BLOOM_PX, bloom_px, camera_px_mm
 from keyid.camera import Camera
 from keyid.lie import LieInputs, place
 from keyid.strip import STEP_MM, Strip
@@ -41,4 +41,4 @@ def test_looking_away_from_the_metal_sees_no_bloom() -> None:
 
 def test_a_pixel_shows_the_height_over_the_focal_length() -> None:
     # Pinhole: 198 mm from the camera to the face, 3000 px focal length.
-    assert mm_per_px(strip_with((0.5, 0.5, 0.5)), CAMERA) == pytest.approx(198.0 / 3000.0, rel=1e-3)
+    assert camera_px_mm(strip_with((0.5, 0.5, 0.5)), CAMERA) == pytest.approx(198.0 / 3000.0, rel=1e-3)

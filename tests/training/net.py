@@ -49,7 +49,7 @@ class Net(nn.Module):
 
 
 def restored(file: Path, net: Net) -> Net:
-    """The network with a kept state's weights, or an ONNX file's (without normalisation, to be trained on)."""
+    """The network with a kept state's weights, or an ONNX file's (its normalisation folded in: see `normalised`)."""
     if file.suffix == ".onnx":
         weights = onnx.load(file).graph.initializer
         state = {one.name: torch.from_numpy(onnx.numpy_helper.to_array(one).copy()) for one in weights}
@@ -59,6 +59,32 @@ def restored(file: Path, net: Net) -> Net:
         _fold(net)
     net.load_state_dict(state)
     return net
+
+
+def normalised(folded: Net, x: Tensor) -> Net:
+    """The same network with its normalisation taken out of the convolutions again, as typical inputs ask for.
+
+    Without normalisation it would learn far slower.  A network that still has its normalisation stays as it is.
+    """
+    steps = [step for step in folded.modules() if isinstance(step, Step)]
+    if isinstance(steps[0][1], nn.BatchNorm2d):
+        return folded
+    seen: dict[nn.Module, Tensor] = {}
+    hooks = [step[0].register_forward_hook(lambda conv, _, out: seen.update({conv: out})) for step in steps]
+    with torch.no_grad():
+        folded.eval()(x)
+        for hook, step in zip(hooks, steps, strict=True):
+            hook.remove()
+            variance, mean = torch.var_mean(seen[step[0]], dim=(0, 2, 3), correction=0)
+            conv = nn.Conv2d(step[0].in_channels, step[0].out_channels, 3, padding=1, bias=False)
+            norm = nn.BatchNorm2d(conv.out_channels)
+            conv.weight.copy_(step[0].weight)
+            norm.weight.copy_(torch.sqrt(variance + norm.eps))
+            norm.bias.copy_(mean)
+            norm.running_mean.copy_(mean - step[0].bias)
+            norm.running_var.copy_(variance)
+            step[0], step[1] = conv, norm
+    return folded.train()
 
 
 def export(net: Net, out: Path) -> None:

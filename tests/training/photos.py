@@ -16,6 +16,7 @@ import numpy as np
 from PIL import Image
 
 from tests.scene import Scene, random_scene
+from tests.training.solid import key_parts, random_grooves
 from tests.training.traced import random_head, set_threads, traced_photo
 
 PX_PER_MM = 7.0  # as a messenger sends them: a quarter of a camera's pixels take a quarter of the time
@@ -43,7 +44,10 @@ def main(out: Path, count: int, first: int, threads: int) -> None:
             scene = random_scene(rng, picture=False, k1=0.0, px_per_mm=PX_PER_MM, tilt_deg=tilt, **random_head(rng))
         except ValueError:  # no camera sees all of this key
             continue
-        _save(out / f"{name}.jpg", traced_photo(scene, scene.size_px, number, rng, paths=PATHS).pixels, scene, rng)
+        key, pose = scene.truth.key, scene.truth.pose
+        parts = key_parts(key, pose.face_up, random_grooves(key, rng))
+        pixels = traced_photo(scene, parts, scene.size_px, number, rng, paths=PATHS).pixels
+        _save(out / f"{name}.jpg", pixels, scene, rng)
         (out / f"{name}.json").write_text(json.dumps(_truth(scene, f"{name}.jpg", tilt), indent=1))
         click.echo(name)
 

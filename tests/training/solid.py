@@ -18,7 +18,8 @@ Array = NDArray[np.float64]
 
 GROOVE_DEPTH = (0.15, 0.4)  # of the blade's thickness
 GROOVE_FLANK_DEG = (0.0, 35.0)  # of a groove's sides from upright
-RUN_OUT_MM = 1.0  # a groove goes on over the tip
+OPEN_GROOVE_P, OPEN_GROOVE_PART = 0.25, (0.08, 0.3)  # share of faces with one, and how far it goes over them
+RUN_OUT_MM = 1.0  # a groove goes on over the tip, an open one over the edge
 FACE_COS = 0.9  # triangles as level as that are face or a groove's floor
 
 
@@ -31,14 +32,44 @@ class Part:
     along_mm: Array
 
 
-def key_parts(key: KeySpec, face_up: str, rng: np.random.Generator) -> list[Part]:
-    """Faces and walls of the blade, and the head."""
+@dataclass(frozen=True)
+class Groove:
+    """A groove milled into a face: its sides on the face in y of the key frame, its depth, and how far a side leans."""
+
+    near_mm: float
+    far_mm: float
+    depth_mm: float
+    lean_mm: float
+
+    def depth_at(self, y_mm: Array) -> Array:
+        """How far below the face the metal lies, shape (n,)."""
+        inside = np.minimum(y_mm - self.near_mm, self.far_mm - y_mm)
+        return np.asarray(np.clip(inside / max(self.lean_mm, 1e-6), 0, 1) * self.depth_mm)
+
+
+def random_grooves(key: KeySpec, rng: np.random.Generator) -> tuple[tuple[Groove, ...], tuple[Groove, ...]]:
+    """Grooves of the upper and of the lower face; at times one is open at an edge, where the rim then is its floor."""
+    above = [*key.grooves_mm]
+    below: list[tuple[float, float]] = []
+    if rng.random() < 0.5:
+        middle = rng.uniform(0.3, 0.7) * key.width_mm
+        below.append((middle - 0.5, middle + 0.5))
+    for sides in (above, below):
+        if rng.random() < OPEN_GROOVE_P:
+            reach = rng.uniform(*OPEN_GROOVE_PART) * key.width_mm
+            at_b = rng.random() < 0.5
+            opened = (-RUN_OUT_MM, reach) if at_b else (key.width_mm - reach, key.width_mm + RUN_OUT_MM)
+            sides[:] = [opened, *(one for one in sides if one[1] < opened[0] or one[0] > opened[1])]
+    return tuple(_groove(key, one, rng) for one in above), tuple(_groove(key, one, rng) for one in below)
+
+
+def key_parts(key: KeySpec, face_up: str, grooves: tuple[tuple[Groove, ...], tuple[Groove, ...]]) -> list[Part]:
+    """Faces and walls of the blade, and the head; ``grooves`` are those of the upper and of the lower face."""
     blade = trimesh.creation.extrude_polygon(Polygon(blade_plan(key)), key.thickness_mm)
     top = key.thickness_mm if face_up == "a" else 0.0
-    for near, far in key.grooves_mm:
-        blade = blade.difference(_groove(key, (near, far), top, rng))
-    for near, far in _grooves_below(key, rng):
-        blade = blade.difference(_groove(key, (near, far), key.thickness_mm - top, rng))
+    for face_z, milled in zip((top, key.thickness_mm - top), grooves, strict=True):
+        for groove in milled:
+            blade = blade.difference(_taken_away(key, groove, face_z))
     prism = head_prism(key)
     hole = hole_plan(key)
     plan = Polygon(prism.plan_mm, [hole] if len(hole) else None)
@@ -47,32 +78,24 @@ def key_parts(key: KeySpec, face_up: str, rng: np.random.Generator) -> list[Part
     return [*_faces_and_walls(blade), _part("head", head.triangles)]
 
 
-def _groove(key: KeySpec, sides_mm: tuple[float, float], face_z_mm: float, rng: np.random.Generator) -> trimesh.Trimesh:
-    """What a groove takes away from one face."""
-    depth = rng.uniform(*GROOVE_DEPTH) * key.thickness_mm
-    slope = depth * np.tan(np.radians(rng.uniform(*GROOVE_FLANK_DEG)))
-    inward = -1.0 if face_z_mm > 0 else 1.0
-    start, end = -key.collar_mm + rng.uniform(0, 3), key.length_mm + RUN_OUT_MM
+def _groove(key: KeySpec, sides_mm: tuple[float, float], rng: np.random.Generator) -> Groove:
+    """A groove of random depth with sides that lean at random."""
     near, far = sides_mm
-    slope = min(slope, 0.3 * (far - near))
+    depth = rng.uniform(*GROOVE_DEPTH) * key.thickness_mm
+    lean = depth * np.tan(np.radians(rng.uniform(*GROOVE_FLANK_DEG)))
+    return Groove(near, far, depth, min(lean, 0.3 * (far - near)))
+
+
+def _taken_away(key: KeySpec, groove: Groove, face_z_mm: float) -> trimesh.Trimesh:
+    """What a groove takes away from one face, from the head to beyond the tip."""
+    inward = -1.0 if face_z_mm > 0 else 1.0
     corners = [
-        (x, y + lean * slope * (z > 0.5), face_z_mm + inward * depth * (1.0 if z > 0.5 else -0.5))
-        for x in (start, end)
-        for z in (0.0, 1.0)
-        for y, lean in ((near, 1.0), (far, -1.0))
+        (x, y + lean * below * groove.lean_mm, face_z_mm + inward * below * groove.depth_mm)
+        for x in (-key.collar_mm - RUN_OUT_MM, key.length_mm + RUN_OUT_MM)
+        for below in (-0.5, 1.0)
+        for y, lean in ((groove.near_mm, 1.0), (groove.far_mm, -1.0))
     ]
     return trimesh.convex.convex_hull(np.array(corners))
-
-
-def _grooves_below(key: KeySpec, rng: np.random.Generator) -> list[tuple[float, float]]:
-    """Grooves of the face turned down: at times open at an edge, where the lower rim then stands higher."""
-    if rng.random() < 0.5:
-        return []
-    if rng.random() < 0.4:
-        reach = rng.uniform(0.1, 0.3) * key.width_mm
-        return [(-1.0, reach)] if rng.random() < 0.5 else [(key.width_mm - reach, key.width_mm + 1.0)]
-    middle = rng.uniform(0.3, 0.7) * key.width_mm
-    return [(middle - 0.5, middle + 0.5)]
 
 
 def _faces_and_walls(solid: trimesh.Trimesh) -> list[Part]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,9 @@ from keyid.photo import Photo, load_photo
 from keyid.segmentation import SHRINK, WALL_AT_MM
 from keyid.strip import STEP_MM, straighten
 from tests.scene import Scene, random_scene
-from tests.scene.key import edge_heights, head_prism
+from tests.scene.key import KeySpec, edge_heights, head_prism
 from tests.scene.outline import project_plan
+from tests.training.solid import Groove, Part
 
 Array = NDArray[np.float64]
 
@@ -30,13 +31,17 @@ FRAMES_OF_PHOTO, FRAMES_OF_SCENE = 8, 2
 ACROSS_MM, ALONG_MM, TURN_DEG = 0.9, 1.2, 1.2  # errors of a coarse silhouette's middle, ends and direction
 THICKNESS_MM, THICKNESS_SD_MM, LIFT_SD_MM, ROLL_SD_DEG, PITCH_SD_DEG = 2.25, 0.4, 0.15, 0.8, 0.5
 SUBPIXEL_BITS = 8
+RIM_STEP_MM = 0.1  # of the plan: a rim goes down into a groove and up again
+GROOVE_LEAN = 0.35  # of a photo's grooves: how far a side leans, as a part of its depth
 
 
 @dataclass(frozen=True)
 class Truth:
     """What is true of a photo's key.
 
-    ``head_px`` is the rim of the head's upper side, which may hide the blade's start (None: not told).
+    ``face_px`` is the border of all that looks up, be it face or a groove's floor; ``outline_px`` are polygons that
+    together cover the key.  ``head_px`` is the rim of the head's upper side, which may hide the blade's start (None:
+    not told).
     """
 
     camera: Camera
@@ -124,9 +129,10 @@ def _told(detail: dict[str, Any]) -> Truth:
     up = key["blade_thickness_mm"] if key["face_up"] == "A" else 0.0
     origin = np.array(pose["t_mm"]) + rotation @ [0.0, 0.0, up]
     plan = np.array(key["plane_polygon_blade_local"])
+    grooves = [_told_groove(groove) for groove in key["grooves"].get(key["face_up"], [])]
     return Truth(
         camera=camera,
-        face_px=camera.project(origin + plan @ rotation[:, :2].T),
+        face_px=camera.project(origin + _rim(plan, grooves, 1.0 if up == 0.0 else -1.0) @ rotation.T),
         outline_px=told_outline(key),
         rotation=rotation,
         origin_mm=origin,
@@ -138,15 +144,41 @@ def _told(detail: dict[str, Any]) -> Truth:
     )
 
 
+def _told_groove(told: dict[str, float]) -> Groove:
+    """A groove told by the middle and the width of its floor."""
+    lean = GROOVE_LEAN * told["depth_mm"]
+    reach = told["width_mm"] / 2 + lean
+    return Groove(told["offset_mm"] - reach, told["offset_mm"] + reach, told["depth_mm"], lean)
+
+
+def _rim(plan_mm: Array, grooves: Sequence[Groove], inward: float) -> Array:
+    """The plan's border (n, 3), z counted from the face: in grooves it lies deeper."""
+    closed = np.vstack([plan_mm, plan_mm[:1]])
+    lengths = np.hypot(*np.diff(closed, axis=0).T)
+    far = np.concatenate([[0.0], np.cumsum(lengths)])
+    at = np.unique(np.concatenate([far, np.arange(0.0, far[-1], RIM_STEP_MM)]))[:-1]
+    xy = np.column_stack([np.interp(at, far, closed[:, axis]) for axis in (0, 1)])
+    depth = np.max([np.zeros(len(xy)), *(groove.depth_at(xy[:, 1]) for groove in grooves)], axis=0)
+    return np.column_stack([xy, inward * depth])
+
+
+def traced_truth(scene: Scene, parts: Sequence[Part], grooves: Sequence[Groove]) -> Truth:
+    """Truth of a path-traced scene: the outline is all its triangles, and the face's border goes into its grooves."""
+    drawn, pose = drawn_truth(scene), scene.truth.pose
+    rim = _rim(_plan(scene.truth.key), grooves, 1.0 if scene.truth.up_mm == 0.0 else -1.0)
+    face = scene.truth.camera.project(pose.to_world(rim + np.array([0.0, 0.0, scene.truth.up_mm])))
+    corners = np.concatenate([part.points_mm for part in parts])
+    triangles = scene.truth.camera.project(pose.to_world(corners)).reshape(-1, 3, 2)
+    return replace(drawn, face_px=face, outline_px=list(triangles))
+
+
 def drawn_truth(scene: Scene) -> Truth:
     """Truth of a scene of our own maker."""
     truth, key = scene.truth, scene.truth.key
-    (x_a, top), (x_b, depth) = edge_heights(key, "a"), edge_heights(key, "b")
-    plan = np.vstack([np.column_stack([x_b, key.width_mm - depth]), np.column_stack([x_a, top])[::-1]])
     rotation = truth.pose.rotation
     return Truth(
         camera=truth.camera,
-        face_px=project_plan(plan, truth.up_mm, truth.pose, truth.camera),
+        face_px=project_plan(_plan(key), truth.up_mm, truth.pose, truth.camera),
         outline_px=[truth.outline_px],
         rotation=rotation,
         origin_mm=truth.pose.to_world(np.array([0.0, 0.0, truth.up_mm])),
@@ -157,6 +189,12 @@ def drawn_truth(scene: Scene) -> Truth:
         plastic=key.head == "plastic",
         head_px=_head_px(scene),
     )
+
+
+def _plan(key: KeySpec) -> Array:
+    """The plan of the blade alone, (n, 2)."""
+    (x_a, top), (x_b, depth) = edge_heights(key, "a"), edge_heights(key, "b")
+    return np.vstack([np.column_stack([x_b, key.width_mm - depth]), np.column_stack([x_a, top])[::-1]])
 
 
 def _head_px(scene: Scene) -> Array:

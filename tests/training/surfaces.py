@@ -23,7 +23,7 @@ TINTS: tuple[tuple[float, float, float], ...] = (  # reflectance (red, green, bl
     (0.60, 0.59, 0.58),  # steel
     (0.85, 0.85, 0.86),  # chrome
 )
-TABLES = ("paper", "lined", "wood", "cloth", "leather", "mat", "plain", "metal", "printed")
+TABLES = ("paper", "paper", "lined", "wood", "cloth", "leather", "mat", "plain", "metal", "printed")
 
 
 def metal(rng: np.random.Generator, tint: NDArray[np.float64], roughness: float, scratched: float) -> Plugin:
@@ -107,7 +107,7 @@ def room(rng: np.random.Generator, to_camera: NDArray[np.float64]) -> Plugin:
     coarse = rng.uniform(0.02, 0.5, (5, 9)).astype(np.float32)
     walls = cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_CUBIC)
     light = np.clip(walls, 0.01, None)[..., None] * np.exp(rng.normal(0, 0.08, 3))
-    kind = rng.choice(["window", "lamps", "sun", "flash"], p=[0.4, 0.25, 0.25, 0.1])
+    kind = rng.choice(["window", "lamps", "sun", "flash"], p=[0.35, 0.25, 0.3, 0.1])
     for _ in range(int(rng.integers(1, 4)) if kind in ("window", "lamps") else int(rng.integers(0, 2))):
         centre = (rng.uniform(0.15, 1.4), rng.uniform(0, 2 * np.pi))
         size = (rng.uniform(0.1, 0.5), rng.uniform(0.1, 0.8)) if kind == "window" else (rng.uniform(0.03, 0.2),) * 2

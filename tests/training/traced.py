@@ -27,8 +27,8 @@ from keyid.photo import Photo  # noqa: E402
 from tests.scene import Scene, random_scene  # noqa: E402
 from tests.scene.key import rounded_rectangle  # noqa: E402
 from tests.scene.truth import CARD_CORNER_MM, CARD_MM, scene_truth  # noqa: E402
-from tests.training.solid import Part, key_parts  # noqa: E402
-from tests.training.strips import drawn_truth, examples_of, write_examples  # noqa: E402
+from tests.training.solid import Part, key_parts, random_grooves  # noqa: E402
+from tests.training.strips import examples_of, traced_truth, write_examples  # noqa: E402
 from tests.training.surfaces import metal, plastic, room, table, tint  # noqa: E402
 
 Array = NDArray[np.float64]
@@ -42,7 +42,7 @@ FIREFLY = 2.5  # times its neighbours' median: a pixel brighter than that is the
 TABLE_SIZE_MM = 600.0
 MOST_CLUTTER = 6  # things beside key and card
 CARD_UNDER = 0.15  # of the strips
-FRAMES = 3  # strips of each photo
+FRAMES = 4  # strips of each photo
 
 
 @click.command()
@@ -66,10 +66,13 @@ def main(out: Path, count: int, first: int, threads: int, picture: bool) -> None
         except ValueError:  # no camera sees all of this key
             continue
         scene, size = _close_up(scene, rng)
-        photo = traced_photo(scene, size, number, rng, card_under=CARD_UNDER)
+        grooves = random_grooves(scene.truth.key, rng)
+        parts = key_parts(scene.truth.key, scene.truth.pose.face_up, grooves)
+        photo = traced_photo(scene, parts, size, number, rng, card_under=CARD_UNDER)
         if picture:
             cv2.imwrite(str(out / f"{number:05d}.png"), photo.pixels)
-        write_examples(file, list(examples_of(photo, drawn_truth(scene), FRAMES, rng, f"traced-{number}")))
+        truth = traced_truth(scene, parts, grooves[0])
+        write_examples(file, list(examples_of(photo, truth, FRAMES, rng, f"traced-{number}")))
         click.echo(f"{number}: {time.monotonic() - begun:.0f} s")
 
 
@@ -81,6 +84,7 @@ def set_threads(count: int) -> None:
 
 def traced_photo(
     scene: Scene,
+    key: list[Part],
     size: tuple[int, int],
     seed: int,
     rng: np.random.Generator,
@@ -89,13 +93,13 @@ def traced_photo(
     paths: int = PATHS,
     clutter: bool = False,
 ) -> Photo:
-    """The scene's key with surfaces and light drawn at random, as a phone's picture of ``size`` (width, height).
+    """A key's triangles with surfaces and light drawn at random, as a phone's picture of ``size`` (width, height).
 
     ``card_under`` is the probability that another card lies under the key, ``paths`` the paths traced for a pixel;
     ``clutter`` lays other things on the table.
     """
     others = _clutter(scene, rng) if clutter else {}
-    return _photo(_traced(scene, size, seed, card_under, paths, others, rng), rng)
+    return _photo(_traced(scene, key, size, seed, card_under, paths, others, rng), rng)
 
 
 def random_head(rng: np.random.Generator) -> dict[str, float]:
@@ -131,6 +135,7 @@ def _close_up(scene: Scene, rng: np.random.Generator) -> tuple[Scene, tuple[int,
 
 def _traced(
     scene: Scene,
+    triangles: list[Part],
     size: tuple[int, int],
     seed: int,
     card_under: float,
@@ -150,7 +155,7 @@ def _traced(
     on_card = rng.random() < card_under
     ground = -CARD_MM[2] if on_card else 0.0
     parts: dict[str, Any] = {"type": "scene", "integrator": {"type": "path", "max_depth": DEPTH}, **others}
-    for part in key_parts(key, pose.face_up, rng):
+    for part in triangles:
         surface = head if part.name == "head" else of_metal[part.name]
         parts[part.name] = _mesh(part, pose.to_world(part.points_mm), surface)
     parts["table"] = _square(TABLE_SIZE_MM, TABLE_SIZE_MM, (0.0, 0.0), ground, rng.uniform(0, 360), table(rng))

@@ -15,13 +15,16 @@ from torch.nn import functional
 
 from tests.training.augment import drawn, table_of
 from tests.training.fit import fit, on_one_core, training_options
-from tests.training.net import Net, export, restored
+from tests.training.net import Net, export, normalised, restored
 from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
 BATCH = 4
-SHARES = (0.5, 0.42, 0.08)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
+TYPICAL = 16  # examples that tell what normalisation is typical
+SHARES = (0.4, 0.54, 0.06)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
+
+Drawn = tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]
 
 
 @click.command()
@@ -53,10 +56,14 @@ def main(
     shares = np.where([len(kind) > 0 for kind in kinds], SHARES, 0)
     rng = np.random.default_rng(1)
 
-    def step_loss() -> Tensor:
-        lists = [kinds[kind] for kind in rng.choice(len(kinds), BATCH, p=shares / shares.sum())]
-        return _loss(net, [drawn(some[rng.integers(len(some))], tables, rng) for some in lists])
+    def batch(size: int) -> list[Drawn]:
+        lists = [kinds[kind] for kind in rng.choice(len(kinds), size, p=shares / shares.sum())]
+        return [drawn(some[rng.integers(len(some))], tables, rng) for some in lists]
 
+    def step_loss() -> Tensor:
+        return _loss(net, batch(BATCH))
+
+    net = normalised(net, torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch(TYPICAL)])))
     fit(net, step_loss, minutes * 60, rate, state)
     for name, share in _agreement(net, tested).items():
         click.echo(f"{name}: {share:.4f} of the face agree")
@@ -64,7 +71,7 @@ def main(
         export(net, out)
 
 
-def _loss(net: Net, batch: list[tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]]) -> Tensor:
+def _loss(net: Net, batch: list[Drawn]) -> Tensor:
     """Cross entropy, with more weight near the face's border."""
     x = torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch]))
     labels = np.stack([label for _, label, _ in batch])

@@ -93,6 +93,7 @@ def _outer(parts: list[Array]) -> Array:
 def _traced_view(number: int) -> View | None:
     """The view of a traced scene; None where no camera sees all of it."""
     from tests.scene import random_scene  # the renderer is not needed for photos
+    from tests.training.solid import key_parts, random_grooves
     from tests.training.traced import random_head, traced_photo
 
     rng = np.random.default_rng([13, number])
@@ -107,7 +108,8 @@ def _traced_view(number: int) -> View | None:
         )
     except ValueError:
         return None
-    photo = traced_photo(scene, scene.size_px, number, rng, card_under=0.1, paths=PATHS, clutter=True)
+    parts = key_parts(scene.truth.key, scene.truth.pose.face_up, random_grooves(scene.truth.key, rng))
+    photo = traced_photo(scene, parts, scene.size_px, number, rng, card_under=0.1, paths=PATHS, clutter=True)
     truth = scene.truth
     return _view(photo, truth.camera, truth.card_outline_px, [truth.outline_px])
 

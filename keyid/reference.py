@@ -25,7 +25,7 @@ MAX_TILT_DEG = 36.0  # beyond, a card's far half is too coarse and its rims merg
 MISSED = ("no-reference", "reference-cut-off")  # then another reference may be there
 LEAST_SIDE_PX = 60.0  # of corners that were pointed at: nearer ones give no scale
 LEAST_SINE = 0.5  # of the angle at each: 36 degrees of tilt shear a right angle by up to 35
-MIN_LONG_PX = 300  # a key alone is 60 mm long, and 5 pixels to a mm are needed: thumbnails have less
+MIN_LONG_PX = 300  # a key alone is 60 mm long, and 4 pixels to a mm are needed, with room around: thumbnails have less
 DARK_LEVEL = 24  # grey level that a hundredth of the picture exceeds
 
 

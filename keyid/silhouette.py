@@ -26,7 +26,7 @@ from keyid.table_view import TableView, photo_px_per_mm, view_table
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-MIN_PHOTO_PX_PER_MM = 5.0  # below it a cut step of 0.3 mm is a pixel
+MIN_PHOTO_PX_PER_MM = 4.0  # below it the next code is a pixel away on half of all blades
 SURE_SCORE = 0.6  # of a second key: a likely key isn't refused for a doubtful one
 DARK_LEVEL = 28.0  # of 255, 95th percentile of a photo that shows next to nothing
 PLASTIC_HEAD_MM = 35.5  # metal heads are shorter along the blade's axis (common practice, no source)

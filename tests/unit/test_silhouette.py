@@ -137,7 +137,7 @@ def test_errors_of_bad_photos() -> None:
 
 def test_coarse_photo_is_refused() -> None:
     photo, scale = table([])
-    far = Scale(scale.reference, camera(4.0), scale.focal, (), scale.outline_px, scale.thickness_mm)
+    far = Scale(scale.reference, camera(3.5), scale.focal, (), scale.outline_px, scale.thickness_mm)
     assert code_of(photo, far) == "too-coarse"
 
 

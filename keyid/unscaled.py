@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from keyid.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blade import Blade, BudgetLine
 from keyid.blade_frame import Frame
 from keyid.blade_measure import measure_blade
 from keyid.camera import Camera
@@ -111,17 +111,12 @@ def sized(blade: Blade, width_mm: float) -> Blade:
         blade,
         length=length,
         width=Length(width_mm, SIZE_TELLS_NOTHING_MM),
-        a=_sized(blade.a, factor),
-        b=_sized(blade.b, factor),
+        a=blade.a.scaled(factor, factor),
+        b=blade.b.scaled(factor, factor),
         height_common_u_mm=math.hypot(blade.height_common_u_mm * factor, relative_u * width_mm),
         station_common_u_mm=blade.station_common_u_mm * factor,
         stretch_u=math.hypot(blade.stretch_u, relative_u),
     )
-
-
-def _sized(trace: EdgeTrace, factor: float) -> EdgeTrace:
-    x, height, u = (values * factor for values in (trace.x_mm, trace.height_mm, trace.u_mm))
-    return EdgeTrace(x, height, u, trace.correlation_mm * factor)
 
 
 def of_blank(blade: Blade, width: Length) -> Blade:

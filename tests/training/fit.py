@@ -16,6 +16,7 @@ from torch import Tensor
 from tests.training.net import Net
 
 WARM_UP = 50  # steps
+TYPICAL = 16  # examples that tell what normalisation is typical
 REPORT_S = 120
 
 

@@ -48,31 +48,29 @@ class Net(nn.Module):
         return self.out(x)
 
 
-def restored(file: Path, net: Net) -> Net:
-    """The network with a kept state's weights, or an ONNX file's (its normalisation folded in: see `normalised`)."""
+def restored(file: Path, net: Net, typical: Tensor) -> Net:
+    """The network with a kept state's weights, or an ONNX file's: ``typical`` inputs give it back a normalisation."""
     if file.suffix == ".onnx":
         weights = onnx.load(file).graph.initializer
         state = {one.name: torch.from_numpy(onnx.numpy_helper.to_array(one).copy()) for one in weights}
     else:
         state = torch.load(file)
-    if not any(name.endswith("running_mean") for name in state):
+    folded = not any(name.endswith("running_mean") for name in state)
+    if folded:
         _fold(net)
     net.load_state_dict(state)
+    if folded:
+        _normalise(net, typical)
     return net
 
 
-def normalised(folded: Net, x: Tensor) -> Net:
-    """The same network with its normalisation taken out of the convolutions again, as typical inputs ask for.
-
-    Without normalisation it would learn far slower.  A network that still has its normalisation stays as it is.
-    """
+def _normalise(folded: Net, typical: Tensor) -> None:
+    """Take the normalisation out of the convolutions again: without it a network would learn far slower."""
     steps = [step for step in folded.modules() if isinstance(step, Step)]
-    if isinstance(steps[0][1], nn.BatchNorm2d):
-        return folded
     seen: dict[nn.Module, Tensor] = {}
     hooks = [step[0].register_forward_hook(lambda conv, _, out: seen.update({conv: out})) for step in steps]
     with torch.no_grad():
-        folded.eval()(x)
+        folded.eval()(typical)
         for hook, step in zip(hooks, steps, strict=True):
             hook.remove()
             variance, mean = torch.var_mean(seen[step[0]], dim=(0, 2, 3), correction=0)
@@ -84,7 +82,7 @@ def normalised(folded: Net, x: Tensor) -> Net:
             norm.running_mean.copy_(mean - step[0].bias)
             norm.running_var.copy_(variance)
             step[0], step[1] = conv, norm
-    return folded.train()
+    folded.train()
 
 
 def export(net: Net, out: Path) -> None:

@@ -14,12 +14,11 @@ from torch import Tensor
 from torch.nn import functional
 
 from tests.training.augment import drawn, table_of
-from tests.training.fit import fit, on_one_core, training_options
-from tests.training.net import Net, export, normalised, restored
+from tests.training.fit import TYPICAL, fit, on_one_core, training_options
+from tests.training.net import Net, export, restored
 from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
 BATCH = 4
-TYPICAL = 16  # examples that tell what normalisation is typical
 SHARES = (0.4, 0.54, 0.06)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
@@ -51,7 +50,6 @@ def main(
     tested = [e for e in examples if re.fullmatch(leave_out, e.name)]
     pictured = [e for e in examples if not re.fullmatch(leave_out, e.name)]
     kinds = [pictured, list(read_examples(traced)) if traced else [], list(scene_examples(scenes))]
-    net = restored(start, Net()) if start else Net()
     tables = [table_of(e) for e in pictured[::8]]
     shares = np.where([len(kind) > 0 for kind in kinds], SHARES, 0)
     rng = np.random.default_rng(1)
@@ -60,10 +58,11 @@ def main(
         lists = [kinds[kind] for kind in rng.choice(len(kinds), size, p=shares / shares.sum())]
         return [drawn(some[rng.integers(len(some))], tables, rng) for some in lists]
 
+    net = restored(start, Net(), _inputs(batch(TYPICAL))) if start else Net()
+
     def step_loss() -> Tensor:
         return _loss(net, batch(BATCH))
 
-    net = normalised(net, torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch(TYPICAL)])))
     fit(net, step_loss, minutes * 60, rate, state)
     for name, share in _agreement(net, tested).items():
         click.echo(f"{name}: {share:.4f} of the face agree")
@@ -73,13 +72,18 @@ def main(
 
 def _loss(net: Net, batch: list[Drawn]) -> Tensor:
     """Cross entropy, with more weight near the face's border."""
-    x = torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch]))
+    x = _inputs(batch)
     labels = np.stack([label for _, label, _ in batch])
     weight = torch.from_numpy(np.stack([_weight(label) for label in labels]))
     known = torch.from_numpy(np.where(labels == UNKNOWN, 0, labels).astype(np.int64))
     with torch.autocast("cpu", dtype=torch.bfloat16):
         logits = net(x.to(memory_format=torch.channels_last))
     return (functional.cross_entropy(logits.float(), known, reduction="none") * weight).sum() / weight.sum()
+
+
+def _inputs(batch: list[Drawn]) -> Tensor:
+    """What the network is given of a batch."""
+    return torch.from_numpy(np.stack([_input(picture, wall) for picture, _, wall in batch]))
 
 
 def _input(picture: NDArray[np.float32], wall: NDArray[np.float32]) -> NDArray[np.float32]:

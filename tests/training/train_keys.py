@@ -14,7 +14,7 @@ from torch import Tensor
 from torch.nn import functional
 
 from tests.training.augment import lit, processed
-from tests.training.fit import fit, on_one_core, training_options
+from tests.training.fit import TYPICAL, fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
 from tests.training.views import View, read_views
 
@@ -25,6 +25,8 @@ SIDE = 256  # samples of half a millimetre
 NEAR_BORDER, BORDER_WEIGHT = 5, 2.0  # samples round the key's outline that count thrice
 PHOTO_SHARE = 0.5  # of the views drawn; the others are path-traced
 SCALE = (0.85, 1.2)  # keys and things of other sizes
+
+Drawn = tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]
 
 
 @click.command()
@@ -42,13 +44,17 @@ def main(
         [view for name, view in named.items() if name.startswith("traced") == traced and name not in tested]
         for traced in (False, True)
     ]
+
+    def batch(size: int) -> list[Drawn]:
+        lists = [kinds[int(rng.random() > PHOTO_SHARE)] for _ in range(size)]
+        return [_drawn(some[rng.integers(len(some))], some, rng) for some in lists]
+
     net = Net(INPUTS, 1, CHANNELS)
     if start is not None:
-        net = restored(start, net)
+        net = restored(start, net, _inputs(batch(TYPICAL)))
 
     def step_loss() -> Tensor:
-        lists = [kinds[int(rng.random() > PHOTO_SHARE)] for _ in range(BATCH)]
-        return _loss(net, [_drawn(some[rng.integers(len(some))], some, rng) for some in lists])
+        return _loss(net, batch(BATCH))
 
     fit(net, step_loss, minutes * 60, rate, state)
     for name, share in _agreement(net, tested).items():
@@ -57,9 +63,7 @@ def main(
         export(net, out)
 
 
-def _drawn(
-    view: View, others: list[View], rng: np.random.Generator
-) -> tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]:
+def _drawn(view: View, others: list[View], rng: np.random.Generator) -> Drawn:
     """A window turned and scaled at random: picture (0 to 1), key, and the layers for reference and what is seen."""
     rows, columns = np.nonzero(view.key)
     about = (rng.uniform(0, view.key.shape[1]), rng.uniform(0, view.key.shape[0]))
@@ -103,9 +107,14 @@ def _on_other_table(
     return np.asarray(soft * picture + (1 - soft) * table, np.float32)
 
 
-def _loss(net: Net, batch: list[tuple[NDArray[np.float32], NDArray[np.uint8], NDArray[np.float32]]]) -> Tensor:
+def _inputs(batch: list[Drawn]) -> Tensor:
+    """What the network is given of a batch."""
+    return torch.from_numpy(np.stack([_input(picture, layers) for picture, _, layers in batch]))
+
+
+def _loss(net: Net, batch: list[Drawn]) -> Tensor:
     """Binary cross entropy, with more weight near the key's outline."""
-    x = torch.from_numpy(np.stack([_input(picture, layers) for picture, _, layers in batch]))
+    x = _inputs(batch)
     keys = np.stack([key for _, key, _ in batch])
     kernel = np.ones((NEAR_BORDER, NEAR_BORDER), np.uint8)
     border = np.stack([cv2.dilate(key, kernel) - cv2.erode(key, kernel) for key in keys])

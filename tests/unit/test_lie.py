@@ -160,7 +160,7 @@ def test_each_variation_moves_one_input() -> None:
         moved = vars(varied.inputs)
         names = [name for name, value in vars(inputs).items() if moved[name] != value]
         assert len(names) == 1
-        assert varied.source == ({"thickness_mm": "thickness", "lift_mm": "height"}.get(names[0], "slope"))
+        assert varied.source == {"thickness_mm": "thickness", "lift_mm": "height"}.get(names[0], "slope")
     assert lie_variations(inputs, "metal", 0.3)[0].inputs.thickness_mm == pytest.approx(2.5)
 
 

@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from keyid.blade import Blade
 from keyid.blade_measure import measure_blade
 from keyid.length import Length
-from keyid.lie import THICKNESS_MM, THICKNESS_U_MM
+from keyid.lie import THICKNESS, THICKNESS_MM, THICKNESS_U_MM
 from keyid.outline import seen_by
 from keyid.ranking import rank
-from keyid.thickness import MADE_SD_MM, THICKNESS, with_thickness
+from keyid.thickness import MADE_SD_MM, with_thickness
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of
 from tests.unit.measured_blade import PIER, key_of, measured
 

@@ -22,7 +22,7 @@ from keyid.other_ways import ways_to_take
 from keyid.profile import Profile
 from keyid.reasons import reasons
 from keyid.screen import worth_fitting
-from keyid.thickness import with_thickness
+from keyid.thickness import told_thickness, with_thickness
 from keyid.unlisted import UNLISTED_P, unlisted_size_log_density
 
 Array = NDArray[np.float64]
@@ -108,7 +108,7 @@ class Fitted:
     log_evidence: float
 
 
-Body = tuple[float | None, tuple[Relief, ...]]
+Body = tuple[Length | None, tuple[Relief, ...]]
 """Thickness and grooves of a profile: what decides where its edges stand in a photo."""
 
 Fits = tuple[list[Fitted], float]
@@ -201,10 +201,11 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
     log_unlisted = unlisted_size_log_density(blade, profiles)
     near = worth_fitting(blade, profiles, size)
     near += [asked] if asked is not None and not any(p is asked for p in near) else []
-    of_thickness = {mm: with_thickness(blade, mm) for mm in {p.thickness_mm for p in near}}
+    told = [told_thickness(p) for p in near]
+    of_thickness = {thickness: with_thickness(blade, thickness) for thickness in set(told)}
     if blade.edges is None:
-        return [_uncut(p, of_thickness[p.thickness_mm]) for p in near], log_unlisted
-    bodies: list[Body] = [(p.thickness_mm, reliefs_of(p, blade)) for p in near]
+        return [_uncut(p, of_thickness[thickness]) for p, thickness in zip(near, told, strict=True)], log_unlisted
+    bodies: list[Body] = [(thickness, reliefs_of(p, blade)) for p, thickness in zip(near, told, strict=True)]
     standing = {body: without_parallax(of_thickness[body[0]], body[1]) for body in set(bodies)}
     samples = {body: _samples(one) for body, one in standing.items()}
     fits: dict[tuple[object, ...], CutFit | None] = {}

@@ -13,21 +13,29 @@ from dataclasses import replace
 from keyid.blade import Blade
 from keyid.length import Length
 from keyid.lie import THICKNESS
+from keyid.profile import Profile
 
 MADE_SD_MM = 0.05  # blades of one profile differ in thickness by that (common practice, no source)
 
 
-def with_thickness(blade: Blade, told_mm: float | None) -> Blade:
+def told_thickness(profile: Profile) -> Length | None:
+    """A profile's thickness, with how much its blades differ from it and how unsure it is; None where it tells none."""
+    if profile.thickness_mm is None:
+        return None
+    return Length(profile.thickness_mm, math.hypot(MADE_SD_MM, profile.thickness_sd_mm or 0.0))
+
+
+def with_thickness(blade: Blade, told: Length | None) -> Blade:
     """The blade as it would be measured with a profile's thickness, and with what that leaves unsure.
 
     Lengths are scaled as the budget's line of the thickness says: the upper face's plane moves as a whole.
     """
     assumed = blade.thickness
     line = next((line for line in blade.budget if line.source == THICKNESS), None)
-    if told_mm is None or assumed is None or line is None:
+    if told is None or assumed is None or line is None:
         return blade
-    share = assumed.u_mm**2 / (assumed.u_mm**2 + MADE_SD_MM**2)  # of its variance that the profile takes away
-    off_u = share * (told_mm - assumed.mm) / assumed.u_mm  # how many of its standard uncertainties it is off
+    share = assumed.u_mm**2 / (assumed.u_mm**2 + told.u_mm**2)  # of its variance that the profile takes away
+    off_u = share * (told.mm - assumed.mm) / assumed.u_mm  # how many of its standard uncertainties it is off
     left = math.sqrt(1 - share)
     along, across = 1 + off_u * line.stretch, 1 + off_u * line.width_mm / blade.width.mm
     length = blade.length

@@ -15,7 +15,7 @@ from keyid.length import Length
 from keyid.lie import THICKNESS, THICKNESS_MM, THICKNESS_U_MM
 from keyid.outline import seen_by
 from keyid.ranking import rank
-from keyid.thickness import MADE_SD_MM, with_thickness
+from keyid.thickness import MADE_SD_MM, told_thickness, with_thickness
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of
 from tests.unit.measured_blade import PIER, key_of, measured
 
@@ -36,7 +36,7 @@ def assumed_as_usual(thickness_mm: float, view: tuple[float, float, float]) -> B
 @given(st.floats(1.5, 3.3), st.sampled_from(VIEWS))
 def test_lengths_are_true_once_the_thickness_is(thickness_mm: float, view: tuple[float, float, float]) -> None:
     usual = assumed_as_usual(thickness_mm, view)
-    told = with_thickness(usual, thickness_mm)
+    told = with_thickness(usual, Length(thickness_mm, MADE_SD_MM))
     share = MADE_SD_MM**2 / THICKNESS_U_MM**2  # of the error: blades of one profile differ a little too
     left_mm = ROUNDING_MM + share * abs(usual.width.mm - KEY.width_mm)
     assert told.width.mm == pytest.approx(KEY.width_mm, abs=left_mm)
@@ -51,12 +51,12 @@ def test_a_thick_blade_is_measured_too_large_without_it() -> None:
     usual = assumed_as_usual(3.25, VIEWS[0])
     # Its face is 1 mm nearer to a camera 220 mm away than was assumed.
     assert usual.width.mm == pytest.approx(KEY.width_mm * (1 + 1.0 / (220 - 3.25)), abs=0.005)
-    assert with_thickness(usual, 3.25).width.mm == pytest.approx(KEY.width_mm, abs=0.005)
+    assert with_thickness(usual, Length(3.25, MADE_SD_MM)).width.mm == pytest.approx(KEY.width_mm, abs=0.005)
 
 
 def test_uncertainties_stay_the_root_sum_of_the_budgets_squares() -> None:
     usual = assumed_as_usual(2.8, VIEWS[1])
-    told = with_thickness(usual, 2.8)
+    told = with_thickness(usual, Length(2.8, MADE_SD_MM))
     columns = {
         "width_mm": told.width.u_mm,
         "height_mm": told.height_common_u_mm,
@@ -77,9 +77,21 @@ def test_uncertainties_stay_the_root_sum_of_the_budgets_squares() -> None:
 @pytest.mark.parametrize("assumed", [None, Length(2.25, 0.45)])
 def test_nothing_changes_where_nothing_is_told_or_known_of_its_effect(assumed: Length | None) -> None:
     blade = replace(measured(key_of(PIER, "6-5-2-5-6")), thickness=assumed)  # no budget tells what a thickness does
-    assert with_thickness(blade, 2.8) is blade
+    assert with_thickness(blade, Length(2.8, MADE_SD_MM)) is blade
     usual = assumed_as_usual(2.8, VIEWS[0])
     assert with_thickness(usual, None) is usual
+
+
+def test_a_thickness_that_is_hardly_known_hardly_counts() -> None:
+    usual = assumed_as_usual(3.25, VIEWS[0])
+    sure, unsure = (
+        with_thickness(usual, told_thickness(replace(PIER, thickness_mm=3.25, thickness_sd_mm=sd)))
+        for sd in (None, 0.45)
+    )
+    moved = [usual.width.mm - told.width.mm for told in (sure, unsure)]
+    # Between two figures as unsure as each other the mean lies half way.
+    assert moved[1] == pytest.approx(moved[0] / 2, rel=0.02)
+    assert told_thickness(replace(PIER, thickness_mm=None)) is None
 
 
 def test_roots_are_measured_with_the_thickness_of_the_profile_under_test() -> None:

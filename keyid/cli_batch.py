@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
-from keyid.cli_parts import FILE_TO_WRITE, echo, open_library, refuse_copies, told_plainly
+from keyid.cli_parts import FILE_TO_WRITE, echo, open_library, told_plainly
 
 if TYPE_CHECKING:
     from keyid.batch import Batch, Begun, Reader, Worker
@@ -47,7 +47,6 @@ def photos_of_one_key(
         raise click.UsageError("Several photos need --out FILE, or --same-key where all of them show one key.")
     if same_key and len({photo.resolve() for photo in photos}) < max(2, len(photos)):
         raise click.UsageError("--same-key needs two or more photos, each only once.")
-    refuse_copies(photos)
     if table is not None or dask is not None:
         raise click.UsageError(f"--{'csv' if dask is None else 'dask'} needs --out FILE.")
     return photos

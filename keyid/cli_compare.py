@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from keyid.cli_parts import EXISTING_FILE, echo, in_folder, measuring, open_library, refuse_copies, skipping_bad
+from keyid.cli_parts import EXISTING_FILE, echo, in_folder, measuring, open_library, skipping_bad
 from keyid.cli_told import telling
 from keyid.errors import KeyidError
 from keyid.told import Told
@@ -34,7 +34,8 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
     from keyid.reading import error_json
     from keyid.text import error_text
 
-    refuse_copies((old, new))
+    if old.read_bytes() == new.read_bytes():
+        raise click.UsageError(f"'{new}' is the same photo as '{old}': give another one.")
     try:
         profiles = open_library(folder, skip_bad).profiles
         blades = [measuring(photo, lambda photo=photo: measure(photo, told)[3]) for photo in (old, new)]  # type: ignore[misc]

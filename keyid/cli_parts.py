@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sys
 from collections.abc import Callable, Iterator
@@ -69,15 +68,6 @@ def measuring(photo: Path, measure: Callable[[], T]) -> T:
     except Exception as error:  # last line of defence: a person at the kerb can't use a traceback
         message = f"The photo {photo.name} made the program fail ({type(error).__name__}: {error})."
         raise PhotoError("key-unclear", message, "Take another photo, and report this one.") from error
-
-
-def refuse_copies(photos: tuple[Path, ...]) -> None:
-    """Refuse the same photo under two names: it would be taken for a second, independent look at the key."""
-    seen: dict[bytes, Path] = {}
-    for photo in photos:
-        first = seen.setdefault(hashlib.sha256(photo.read_bytes()).digest(), photo)
-        if first is not photo:
-            raise click.UsageError(f"'{photo}' is the same photo as '{first}': give another one.")
 
 
 def open_library(folder: Path | None, skip_bad: bool) -> Library:

@@ -169,7 +169,7 @@ def examine_together(
 
     Parameters as `examine`; ``told`` is true of all photos, and ``pointed`` is what was pointed at in each, in their
     order, as far as it goes.  Pixels and pictures are of the first photo of the reading, which need not be the first
-    that was given.
+    that was given.  A photo that is given twice counts once.
 
     Raises
     ------
@@ -179,7 +179,11 @@ def examine_together(
     library = _library(profiles, skip_bad, warn)
     points = [*pointed, *[NOTHING_POINTED] * (len(sources) - len(pointed))]
     tolds = [replace(told or NOTHING_TOLD, pointed=one) for one in points]
-    measured = [measure_named(source, one, run) for source, one in zip(sources, tolds, strict=True)]
+    everything = [measure_named(source, one, run) for source, one in zip(sources, tolds, strict=True)]
+    distinct, copies = _without_copies([m[0] for m in everything])
+    measured, points = [everything[n] for n in distinct], [points[n] for n in distinct]
+    if len(measured) == 1:
+        return _noted(_examined(measured[0], library, question, run, points[0]), copies)
     fused = fuse([m[3] for m in measured], [m[0].file for m in measured])
     photo, scale, silhouette, _, frame = measured[fused.used[0]]
     together = (photo, scale, silhouette, fused.blade, fused_frame(frame, fused))
@@ -187,7 +191,18 @@ def examine_together(
     further = tuple(photo_facts(measured[i][0]) for i in fused.used[1:])
     facts = tuple(fact for one, there in zip(measured, points, strict=True) for fact in pointed_in(one, there))
     examination = replace(examination, reading=replace(examination.reading, further_photos=further, pointed=facts))
-    return _noted(examination, fused.notes)
+    return _noted(examination, (*copies, *fused.notes))
+
+
+def _without_copies(photos: Sequence[Photo]) -> tuple[list[int], tuple[str, ...]]:
+    """Which photos to use, and a note for each that is another one's copy: no second, independent look at the key."""
+    first: dict[str, int] = {}
+    notes = []
+    for number, photo in enumerate(photos):
+        original = photos[first.setdefault(photo.sha256, number)]
+        if original is not photo:
+            notes.append(f"{photo.file} is the same photo as {original.file}: it counts once.")
+    return list(first.values()), tuple(notes)
 
 
 def pointed_in(measured: Measured, pointed: Pointed) -> tuple[PointedFact, ...]:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
 from keyid.cautions import CAUTIONS
-from tests.conftest import Answer, truth
+from keyid.identify import examine_together, read
+from tests.conftest import SAMPLES, Answer, truth
 
 CUT_KEYS = [
     "flash-without-exif",
@@ -103,3 +106,11 @@ def test_there_is_something_to_confirm_by_hand(answer_for: AnswerFor, name: str)
 def test_two_keys_are_refused(answer_for: AnswerFor) -> None:
     answer = answer_for("two-keys")
     assert (answer.status, answer.json["error"]["code"]) == (1, "several-keys")
+
+
+def test_a_copy_of_a_photo_is_no_second_look(tmp_path: Path) -> None:
+    photo, copy = SAMPLES / "flash-without-exif.jpg", tmp_path / "again.jpg"
+    copy.write_bytes(photo.read_bytes())
+    alone, twice = read(photo), examine_together([photo, copy]).reading
+    assert twice.notes == ("again.jpg is the same photo as flash-without-exif.jpg: it counts once.", *alone.notes)
+    assert replace(twice, notes=alone.notes) == alone

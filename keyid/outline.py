@@ -338,10 +338,14 @@ def _edge_points(
     shown = _wall_share(strip, regions, s_mm, sign * place, wall)
     unshown = UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0)
     either = np.where(apart > 0, np.where(apart < MERGED_MM, MERGED_PART, unshown) * apart, 0.0)
-    astray = _astray_mm(side, rim)
-    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + either**2 + astray**2) * steep
-    u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
-    return EdgePoints(s_mm, sign * (place - bloom), u)
+    return EdgePoints(s_mm, sign * (place - bloom), _located_u_mm(side, rim, gradient, either))
+
+
+def _located_u_mm(side: Side, rim: Rim, gradient: Array, either_mm: Array | float = 0.0) -> Array:
+    """Standard uncertainty of each point along its row; ``either_mm`` is across the rim, for being another rim's."""
+    noise = NOISE_U_MM / np.maximum(gradient, WEAK_GRADIENT)
+    u = np.sqrt(EDGE_U_MM**2 + noise**2 + either_mm**2 + _astray_mm(side, rim) ** 2)
+    return np.where(gradient < WEAK_GRADIENT, np.inf, u * np.hypot(1.0, rim.move / STRIDE))
 
 
 def _wall_share(strip: Strip, regions: Regions, s_mm: Array, v_mm: Array, wall: Array) -> Array:
@@ -375,10 +379,7 @@ def _found_tip(strip: Strip, regions: Regions, px_mm: float) -> EdgePoints:
     place, gradient = refine(side, rim)
     across = side.at_mm[rim.column]
     place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm
-    steep = np.hypot(1.0, rim.move / STRIDE)
-    u = np.sqrt(EDGE_U_MM**2 + (NOISE_U_MM / np.maximum(gradient, 1e-6)) ** 2 + _astray_mm(side, rim) ** 2) * steep
-    u = np.where(gradient < WEAK_GRADIENT, np.inf, u)
-    return EdgePoints(place[::-1], across[::-1], u[::-1])
+    return EdgePoints(place[::-1], across[::-1], _located_u_mm(side, rim, gradient)[::-1])
 
 
 def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera) -> Step | None:

@@ -27,7 +27,8 @@ WIDTH_SD_MM = 0.025  # blades of one profile differ by that (trade limit of abou
 OWN_MIN_MM = 0.02  # what the width errs on its own is at least that
 WIDTH_TAIL = (0.1, 0.12)  # share and sd in mm of widths with an error of their own: a chamfer, a shadow, wear
 WIDTH_ASTRAY = (0.03, 0.8)  # share and sd in mm of widths to a wrong line: a root's flat, a scratch, a shadow
-HEIGHTS_ASTRAY = (0.03, 0.25)  # share and sd in mm of heights over a wrong line; the width is then as wrong as above
+HEIGHTS_ASTRAY = (0.03, 0.25)  # share and sd in mm of heights over a wrong line, or to a wall's foot all along
+WIDTH_ALIKE = 0.5  # of them: the width is off by as much; of the others it is as wrong as above
 LAND_MAX_U = 3.2  # a width that is off by more was not measured at the uncut places
 LEAST = 1e-300  # keeps the log of a density finite
 
@@ -87,7 +88,8 @@ def width_sd_mm(profile: Profile) -> float:
 def _density(height: Array, off: float, width_u: float, height_u: float, edges: int, made_sd: float) -> Array:
     """Density of each common error together with the measured width's difference.
 
-    Both err as stated, or the width has an error of its own, or it is to a wrong line, or the heights are too.
+    Both err as stated, or the width has an error of its own, or it is to a wrong line, or the heights are too: a wrong
+    rim of either edge moves both alike.
     """
     (more, factor), (share, tail) = MORE, WIDTH_TAIL
     (width_astray, wide), (astray, high) = WIDTH_ASTRAY, HEIGHTS_ASTRAY
@@ -98,7 +100,8 @@ def _density(height: Array, off: float, width_u: float, height_u: float, edges: 
     far = share * _normal(np.asarray(off), math.sqrt(own**2 + width_u**2 + tail**2))
     apart = _normal(np.asarray(off), math.hypot(own, wide))
     right = (1 - width_astray) * (near + far) + width_astray * apart
-    return np.asarray((1 - astray) * stated * right + astray * _normal(height, high) * apart + LEAST)
+    wrong = WIDTH_ALIKE * _normal(off - slope * height, own) + (1 - WIDTH_ALIKE) * apart
+    return np.asarray((1 - astray) * stated * right + astray * _normal(height, high) * wrong + LEAST)
 
 
 def _together(width_u: float, height_u: float, edges: int) -> tuple[float, float, float]:

@@ -206,3 +206,22 @@ def test_two_edges_whose_lines_err_on_their_own_are_read_as_one_bitting() -> Non
     first = rank(blade, LIBRARY).candidates[0]
     assert first.profile is QUAY
     assert first.decoded.best[0][0] == tuple("2314213")
+
+
+def with_wall_as_face(mm: float) -> Ranking:
+    """The wall below the uncut edge was taken for face: every root and the width are too great."""
+    blade = measured(key_of(PIER, "3-2-4-3-5"))
+    off = replace(blade.a, height_mm=blade.a.height_mm + mm)
+    return rank(replace(blade, a=off, width=Length(blade.width.mm + mm, blade.width.u_mm)), LIBRARY)
+
+
+@pytest.mark.parametrize("mm", [0.3, 0.4])
+def test_a_width_that_is_too_great_by_as_much_tells_of_a_wrong_rim(mm: float) -> None:
+    assert with_wall_as_face(mm).candidates[0].decoded.best[0][0] == tuple("32435")
+
+
+def test_a_wrong_rim_by_just_a_step_leaves_the_codes_open() -> None:
+    (first, p), (second, rest) = with_wall_as_face(0.5).candidates[0].decoded.best[:2]
+    assert {first, second} == {tuple("32435"), tuple("21324")}
+    assert p < 0.8
+    assert rest > 0.2

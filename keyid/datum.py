@@ -17,6 +17,7 @@ Array = NDArray[np.float64]
 STEP_LAND_MM = 0.32  # of land beside the shoulder: before the first cut's flank begins on almost every blade
 STEP_LAND_FLAT_MM = 0.12  # its points differ by less, a rounded corner's blur among them; a flank climbs 0.3 mm
 STEP_LAND_ABOVE_MM = 0.1  # so much above every other stretch: then cuts have taken all other lands away
+PEAK_BELOW_MM = 1.5  # between two cuts more is left than that far below: flanks climb 45 degrees over half a spacing
 FEW_POINTS = 20
 CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
 CLEAR_SHARE = 0.3  # of the points: fewer don't stand for the edge
@@ -94,12 +95,15 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     land, surer = _common_level(across), _common_level(across[clear(u_mm)])
     land = surer if abs(surer - land) < LAND_CLEARER_MM else land
     u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
-    beside = across[(from_stop >= 0) & (from_stop < STEP_LAND_MM)]
-    if len(beside) and np.ptp(beside) < STEP_LAND_FLAT_MM and np.median(beside) > land + STEP_LAND_ABOVE_MM:
-        return float(np.median(beside)), LAND_U_MM
     away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
+    top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
+    near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
+    if near.any() and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
+        beside, beside_u = float(np.median(across[near])), float(np.median(u_mm[near]))
+        if land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM:
+            return beside, max(LAND_U_MM, beside_u)
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
-        return foremost(away, np.zeros(len(away)), TOP_POINTS)[0], NO_LAND_U_MM
+        return top, NO_LAND_U_MM
     return land, u
 
 

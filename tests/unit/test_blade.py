@@ -302,6 +302,12 @@ def test_where_cuts_took_all_lands_the_stretch_at_the_shoulder_stays() -> None:
     assert land_of(across) == (pytest.approx(4.0), LAND_U_MM)
 
 
+def test_a_stretch_at_the_shoulder_far_above_all_metal_is_none_of_the_blade() -> None:
+    """A ruled line runs on from the corner: no cuts of a key leave nothing within 2.3 mm of its uncut edge."""
+    across = np.concatenate([np.full(5, 6.3), np.full(20, 4.0), np.linspace(4.0, 2.0, 20), np.full(15, 2.0)])
+    assert land_of(across)[0] == pytest.approx(4.0)
+
+
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
     """A flank that starts at the shoulder, a peak and a long root: the root is flat, but no land."""
     peak = (np.linspace(2.0, 3.6, 17), np.linspace(3.6, 2.6, 11))

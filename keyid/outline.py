@@ -30,6 +30,7 @@ HELD_SLOPE = 0.002  # of a strip that is kept when ends are pointed at: 0.06 mm 
 START_MOVED_MM, TIP_MOVED_MM = 1.5, 1.5  # of pointed ends from found ones: beyond, more was found wrong than the ends
 TOLD_THICKNESS_U_MM = 0.05  # of a blade measured with a caliper, less a worn face
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
+SHORTEST_MM = 5.0  # of an edge to be followed: no key has its cuts on less
 PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own column and its neighbour
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
@@ -149,7 +150,7 @@ def find_outline(
 def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, pointed: Pointed) -> Outline:
     """Follow the rims of a blade along which the strip was laid, and measure tip and shoulder.
 
-    Raises PhotoError ``key-unclear`` when no edge is seen along one of its sides.
+    Raises PhotoError ``key-unclear`` when hardly any blade, or no edge along one of its sides, is seen.
     """
     camera = scale.camera
     silhouette, strip, regions = laid.silhouette, laid.strip, laid.regions
@@ -167,6 +168,8 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     starts = [region.start_mm if step is None else step.s_mm + PAST_STEP_MM for step in steps]
     if shoulder_at is not None:
         starts = [shoulder_at.s_mm + PAST_STEP_MM] * 2
+    if last - max(starts) < SHORTEST_MM:
+        raise unclear_blade()
     collar = shoulder_at is not None or steps != [None, None]
     odds = regions.metal_odds if collar else regions.face_odds  # near a collar they are hard to part
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]

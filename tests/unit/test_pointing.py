@@ -90,6 +90,14 @@ def test_a_hidden_tip_that_was_pointed_at_gives_the_length() -> None:
     assert abs(helped.length.mm - KEY.length_mm) < MANY_U * helped.length.u_mm
 
 
+def test_stop_and_tip_next_to_each_other_leave_no_blade() -> None:
+    made = scene()
+    stop, tip = (pixel(made, x, KEY.width_mm / 2) for x in (0.0, 4.5))
+    with pytest.raises(PhotoError) as raised:
+        measured(made, photo_of(made), Pointed(stop_px=stop, tip_px=tip))
+    assert raised.value.code == "key-unclear"
+
+
 def test_a_stop_pointed_at_on_the_tip_makes_it_a_tip_stop() -> None:
     made = scene()
     outline, blade = measured(made, photo_of(made), Pointed(stop_px=pixel(made, KEY.length_mm - 0.5, 3.0)))

@@ -78,6 +78,7 @@ def find_step(
     from_start = strip.s_mm - start_mm
     score = np.zeros(len(strip.s_mm))
     sharp = np.zeros(len(strip.s_mm))
+    inner: tuple[list[Array], list[Array]] = [], []
     for offset in BAND_OFFSETS_MM:
         bands = [(out > edge_mm + start) & (out < edge_mm + start + BAND_MM) for start in (offset, offset + BAND_MM)]
         if min(band.sum() for band in bands) < FEW_ROWS:
@@ -86,8 +87,9 @@ def find_step(
         changes = [_change(metal[band].mean(axis=0), head) for band in bands]
         both = np.sqrt(changes[0] * changes[1])
         score = np.maximum(score, both * np.sqrt(edges[0] * edges[1]))
-        if offset >= PLAIN_FROM_MM and _is_level(edges, changes):
-            score = np.maximum(score, np.where(np.abs(from_start) < PLAIN_NEAR_MM, both, 0.0))
+        if offset >= PLAIN_FROM_MM and _is_level([*inner[0], *edges], [*inner[1], *changes]):  # told the more clearly
+            score = np.maximum(score, np.where(np.abs(from_start) < PLAIN_NEAR_MM, both**2, 0.0))
+        inner = edges[:1], changes[:1]
         sharp = np.maximum(sharp, edges[0] + edges[1])
     score[(from_start < NEAR_START_MM[0]) | (from_start > NEAR_START_MM[1])] = 0.0
     if score.max() < STEP_SCORE:
@@ -116,11 +118,11 @@ def find_collar(strip: Strip, regions: Regions, middle_mm: float, width_mm: floa
 
 
 def _is_level(edges: list[Array], changes: list[Array]) -> bool:
-    """Whether two bands change at the same station, with some edge there."""
+    """Whether all bands change at the same station, with some edge there."""
     at = [int(np.argmax(change)) for change in changes]
     near = round(NEAR_MM / STEP_MM)
     seen = min(float(edge[max(0, i - near) : i + near].max()) for edge, i in zip(edges, at, strict=True))
-    return abs(at[0] - at[1]) * STEP_MM < LEVEL_MM and seen > LEVEL_EDGE
+    return (max(at) - min(at)) * STEP_MM < LEVEL_MM and seen > LEVEL_EDGE
 
 
 def _edge(along: Image) -> Array:

@@ -88,6 +88,13 @@ def test_a_faint_curved_front_is_no_step() -> None:
     assert found_in(v_of_front, metal=TABLE + 0.04, start_mm=STEP_S_MM) is None
 
 
+def test_a_faint_front_that_is_level_only_further_out_is_no_step() -> None:
+    """Beside the blade it stands 0.3 mm ahead: a curved head's front, which is level for a moment."""
+    ahead = np.where(S_MM < STEP_S_MM + 0.3, EDGE_MM + 0.8, EDGE_MM)
+    v_of_front = np.maximum(ahead, shoulder(STEP_S_MM, 2.0))
+    assert found_in(v_of_front, metal=TABLE + 0.04, start_mm=STEP_S_MM) is None
+
+
 def test_an_edge_without_a_collar_has_no_step() -> None:
     assert found_in(np.full(len(S_MM), EDGE_MM)) is None
 

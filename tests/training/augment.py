@@ -14,7 +14,8 @@ ROWS, COLUMNS = 208, 384  # samples of 0.08 mm: 17 by 31 mm
 KEY_MARGIN = 25  # samples: the key's darkest shade is painted over too
 FEW = 2000  # samples off the key: fewer make no table
 FEW_WALL = 100  # samples of a wall: fewer have no shade of their own
-WALL_LIKE_FACE = 0.25  # of the walls that are changed
+WALL_LIKE_FACE = 0.4  # of the walls that are changed
+WALL_FADES = 0.5  # of them: less light comes near the table
 
 
 def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tuple[Image, NDArray[np.uint8], Image]:
@@ -154,8 +155,17 @@ def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.
         if rng.random() < WALL_LIKE_FACE and wall.sum() > FEW_WALL:
             alike = np.median(picture[labels == FACE], axis=0) / np.maximum(np.median(picture[wall > 0], axis=0), 0.02)
             factor = (alike * np.exp(rng.normal(0, 0.06))).astype(np.float32)
+        if rng.random() < WALL_FADES:
+            factor = factor * (1 - rng.uniform(0, 0.8) * _toward_foot(labels, wall))
         picture = np.clip(picture * (1 + soft * (factor - 1)), 0, 1)
     return np.asarray(picture, np.float32)
+
+
+def _toward_foot(labels: NDArray[np.uint8], wall: Image) -> Image:
+    """How far down a wall each sample lies: 0 at the face, 1 at the foot, (rows, columns, 1)."""
+    away = cv2.distanceTransform((labels != FACE).astype(np.uint8), cv2.DIST_L2, 3)
+    reach = float(np.percentile(away[wall > 0], 95)) if wall.sum() > FEW_WALL else 1.0
+    return np.asarray(np.clip(away / max(reach, 1.0), 0, 1), np.float32)[..., None]
 
 
 def lit(picture: Image, rng: np.random.Generator) -> Image:

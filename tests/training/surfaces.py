@@ -15,7 +15,9 @@ Plugin = dict[str, Any]
 TEXELS = 512  # of a texture's side
 METAL_MM = 40.0  # what a metal's texture covers before it repeats
 TABLE_MM = 64.0
-ROOM = (256, 512)  # rows and columns of the room around: elevation from the zenith, azimuth
+ROOM = (512, 1024)  # rows and columns of the room around: elevation from the zenith, azimuth
+SUN_DEG = (0.3, 3.0)  # radius of the sun, from hard shadows to those behind haze
+SUN_LIGHT = (0.3, 10.0)  # on what faces it; all the rest of a room gives about 0.8
 TINTS: tuple[tuple[float, float, float], ...] = (  # reflectance (red, green, blue), from memory
     (0.89, 0.77, 0.45),  # brass
     (0.80, 0.76, 0.68),  # nickel
@@ -107,7 +109,7 @@ def room(rng: np.random.Generator, to_camera: NDArray[np.float64]) -> Plugin:
     coarse = rng.uniform(0.02, 0.5, (5, 9)).astype(np.float32)
     walls = cv2.resize(coarse, (columns, rows), interpolation=cv2.INTER_CUBIC)
     light = np.clip(walls, 0.01, None)[..., None] * np.exp(rng.normal(0, 0.08, 3))
-    kind = rng.choice(["window", "lamps", "sun", "flash"], p=[0.35, 0.25, 0.3, 0.1])
+    kind = rng.choice(["window", "lamps", "sun", "flash"], p=[0.3, 0.2, 0.4, 0.1])
     for _ in range(int(rng.integers(1, 4)) if kind in ("window", "lamps") else int(rng.integers(0, 2))):
         centre = (rng.uniform(0.15, 1.4), rng.uniform(0, 2 * np.pi))
         size = (rng.uniform(0.1, 0.5), rng.uniform(0.1, 0.8)) if kind == "window" else (rng.uniform(0.03, 0.2),) * 2
@@ -116,7 +118,9 @@ def room(rng: np.random.Generator, to_camera: NDArray[np.float64]) -> Plugin:
         light[lit] = rng.uniform(2, 8) / (size[0] * size[1]) * 0.15 * np.exp(rng.normal(0, 0.1, 3))
     if kind == "sun":
         sun = _direction(rng.uniform(0.35, 1.35), rng.uniform(0, 2 * np.pi))
-        light[ahead @ sun > np.cos(np.radians(rng.uniform(0.8, 3)))] = rng.uniform(150, 500) * np.array([1, 0.93, 0.8])
+        radius = np.exp(rng.uniform(*np.log(SUN_DEG)))
+        radiance = np.exp(rng.uniform(*np.log(SUN_LIGHT))) / (np.pi * np.radians(radius) ** 2)
+        light[ahead @ sun > np.cos(np.radians(radius))] = radiance * np.array([1, 0.93, 0.8])
     light[ahead @ to_camera > np.cos(np.radians(rng.uniform(8, 25)))] *= rng.uniform(0.02, 0.4)  # the phone's back
     if kind == "flash":
         beside = to_camera + rng.normal(0, 0.03, 3)

@@ -14,7 +14,7 @@ from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
 Array = NDArray[np.float64]
 
 BAND_MM = 0.5  # a step shows in two bands of that width, one beyond the other, at the same station: a flank doesn't
-BAND_OFFSETS_MM = (0.3, 0.8, 1.3)  # beyond the edge's lands, which cuts may have lowered
+BAND_OFFSETS_MM = (0.3, 0.8, 1.3, 1.8)  # beyond the edge's lands, which cuts may have lowered
 COLLAR_BEYOND_MM = 3.0  # beyond the blade's edge: past every collar, where only a head reaches
 COLLAR_FAR_MM = 3.8
 COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the head's front
@@ -22,6 +22,7 @@ NEAR_MM = 0.4  # beside the step: past its blur
 NEAR_START_MM = (-3.5, 7.0)  # from the start that the regions tell: a collar on one side only may pass for blade
 EDGE_HALF = 0.02  # gradient per sample at which a step's edge counts half
 PLAIN_FROM_MM, PLAIN_NEAR_MM = 0.8, 0.6  # a collar so far out, ending where the blade begins, needs no sharp edge
+PLAIN_POWER = 2  # of what the regions tell of it: without an edge they must tell it the more clearly
 LEVEL_MM, LEVEL_EDGE = 0.1, 0.2  # but one that shows at all, at one station: a curved head's front recedes outward
 STEP_SCORE = 0.4  # from which a step is believed
 EDGE_ROWS_PERCENTILE = 12  # so that seven rows in eight must show the step
@@ -78,19 +79,17 @@ def find_step(
     from_start = strip.s_mm - start_mm
     score = np.zeros(len(strip.s_mm))
     sharp = np.zeros(len(strip.s_mm))
-    inner: tuple[list[Array], list[Array]] = [], []
-    for offset in BAND_OFFSETS_MM:
-        bands = [(out > edge_mm + start) & (out < edge_mm + start + BAND_MM) for start in (offset, offset + BAND_MM)]
-        if min(band.sum() for band in bands) < FEW_ROWS:
-            continue
-        edges = [_edge(along[band]) for band in bands]
-        changes = [_change(metal[band].mean(axis=0), head) for band in bands]
-        both = np.sqrt(changes[0] * changes[1])
-        score = np.maximum(score, both * np.sqrt(edges[0] * edges[1]))
-        if offset >= PLAIN_FROM_MM and _is_level([*inner[0], *edges], [*inner[1], *changes]):  # told the more clearly
-            score = np.maximum(score, np.where(np.abs(from_start) < PLAIN_NEAR_MM, both**2, 0.0))
-        inner = edges[:1], changes[:1]
-        sharp = np.maximum(sharp, edges[0] + edges[1])
+    bands = [(out > edge_mm + offset) & (out < edge_mm + offset + BAND_MM) for offset in BAND_OFFSETS_MM]
+    bands = [band for band in bands if band.sum() >= FEW_ROWS]  # the strip may end before the outer ones
+    edges = [_edge(along[band]) for band in bands]
+    changes = [_change(metal[band].mean(axis=0), head) for band in bands]
+    for n in range(len(bands) - 1):
+        both = np.sqrt(changes[n] * changes[n + 1])
+        score = np.maximum(score, both * np.sqrt(edges[n] * edges[n + 1]))
+        within = slice(max(n - 1, 0), n + 2)
+        if BAND_OFFSETS_MM[n] >= PLAIN_FROM_MM and _is_level(edges[within], changes[within]):
+            score = np.maximum(score, np.where(np.abs(from_start) < PLAIN_NEAR_MM, both**PLAIN_POWER, 0.0))
+        sharp = np.maximum(sharp, edges[n] + edges[n + 1])
     score[(from_start < NEAR_START_MM[0]) | (from_start > NEAR_START_MM[1])] = 0.0
     if score.max() < STEP_SCORE:
         return None

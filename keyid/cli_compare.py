@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import filecmp
 import json
 from pathlib import Path
 
@@ -34,7 +35,7 @@ def compare(old: Path, new: Path, as_json: bool, used: bool, folder: Path | None
     from keyid.reading import error_json
     from keyid.text import error_text
 
-    if old.read_bytes() == new.read_bytes():
+    if filecmp.cmp(old, new, shallow=False):
         raise click.UsageError(f"'{new}' is the same photo as '{old}': give another one.")
     try:
         profiles = open_library(folder, skip_bad).profiles

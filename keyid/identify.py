@@ -177,11 +177,11 @@ def examine_together(
         When one of the photos can't be measured, or they don't show the same key.
     """
     library = _library(profiles, skip_bad, warn)
-    points = [*pointed, *[NOTHING_POINTED] * (len(sources) - len(pointed))]
+    photos = [_named(source, lambda source: _loaded(source, run)) for source in sources]
+    distinct, copies = _without_copies(photos)
+    points = [pointed[n] if n < len(pointed) else NOTHING_POINTED for n in distinct]
     tolds = [replace(told or NOTHING_TOLD, pointed=one) for one in points]
-    everything = [measure_named(source, one, run) for source, one in zip(sources, tolds, strict=True)]
-    distinct, copies = _without_copies([m[0] for m in everything])
-    measured, points = [everything[n] for n in distinct], [points[n] for n in distinct]
+    measured = [measure_named(photos[n], one, run) for n, one in zip(distinct, tolds, strict=True)]
     if len(measured) == 1:
         return _noted(_examined(measured[0], library, question, run, points[0]), copies)
     fused = fuse([m[3] for m in measured], [m[0].file for m in measured])
@@ -214,8 +214,13 @@ def pointed_in(measured: Measured, pointed: Pointed) -> tuple[PointedFact, ...]:
 
 def measure_named(source: Path | Photo, told: Told | None, run: Runner) -> Measured:
     """Measure one of several photos; an error says which."""
+    return _named(source, lambda source: measure(source, told, run))
+
+
+def _named(source: Path | Photo, step: Callable[[Path | Photo], Made]) -> Made:
+    """Take a step with one of several photos; an error says with which."""
     try:
-        return measure(source, told, run)
+        return step(source)
     except PhotoError as error:
         name = source.file if isinstance(source, Photo) else source.name
         raise PhotoError(cast(PhotoErrorCode, error.code), f"{name}: {error.message}", error.advice) from error

@@ -155,7 +155,7 @@ def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.
         if rng.random() < WALL_LIKE_FACE and wall.sum() > FEW_WALL:
             alike = np.median(picture[labels == FACE], axis=0) / np.maximum(np.median(picture[wall > 0], axis=0), 0.02)
             factor = (alike * np.exp(rng.normal(0, 0.06))).astype(np.float32)
-        if rng.random() < WALL_FADES:
+        if rng.random() < WALL_FADES and wall.sum() > FEW_WALL:
             factor = factor * (1 - rng.uniform(0, 0.8) * _toward_foot(labels, wall))
         picture = np.clip(picture * (1 + soft * (factor - 1)), 0, 1)
     return np.asarray(picture, np.float32)
@@ -164,7 +164,7 @@ def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.
 def _toward_foot(labels: NDArray[np.uint8], wall: Image) -> Image:
     """How far down a wall each sample lies: 0 at the face, 1 at the foot, (rows, columns, 1)."""
     away = cv2.distanceTransform((labels != FACE).astype(np.uint8), cv2.DIST_L2, 3)
-    reach = float(np.percentile(away[wall > 0], 95)) if wall.sum() > FEW_WALL else 1.0
+    reach = np.percentile(away[wall > 0], 95)
     return np.asarray(np.clip(away / max(reach, 1.0), 0, 1), np.float32)[..., None]
 
 

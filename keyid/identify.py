@@ -255,7 +255,7 @@ def _composed(
     bitting = read_bitting(ranking, blade, question.known)
     advice = Advice(bitting, next_measurement(ranking, blade), confirm_list(ranking, bitting, blade))
     reading = compose(photo, scale, silhouette, blade, frame, find_cuts(blade), ranking, advice, pointed)
-    remarks = advise(photo, scale, silhouette)
+    remarks = advise(photo, scale, silhouette, blade)
     alike = [c for c in reading.candidates if c.group == reading.candidates[0].group]
     told: tuple[str, ...] = ()
     if reading.none_of_these < NONE_MAX_P:

@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.blade import Blade
 from keyid.camera import Camera
 from keyid.photo import Photo
 from keyid.remark import WORTH_MM, Remark
@@ -32,6 +33,7 @@ GLARE_LEVEL = 250  # grey level of blown-out metal
 GLARE_SHARE, GLARE_COST_MM = 0.25, 0.07  # of the blade; blown-out metal pushes its edges out by 0.04 to 0.09 mm
 DARK_LEVEL, DARK_COST_MM = 45, 0.05  # median grey level of the blade's surroundings, below which noise hides edges
 SHADE_RATIO, SHADE_COST_MM = 0.5, 0.05  # of the light beside the blade: then a shadow's border looks like an edge
+EDGES_FREE_MM = 0.05  # heights are that sure where an edge is told from its wall and its shadow
 AROUND_MM = 8.0  # beside the blade, where light and shade are looked at
 
 CAUSES = {
@@ -64,13 +66,17 @@ CAUSES = {
 LOST_CAUSES = ("focal length", "principal point")
 
 
-def advise(photo: Photo, scale: Scale, silhouette: Silhouette) -> tuple[Remark, ...]:
-    """What limits this photo, the worst first; empty for a good one."""
+def advise(photo: Photo, scale: Scale, silhouette: Silhouette, blade: Blade | None = None) -> tuple[Remark, ...]:
+    """What limits this photo, the worst first; empty for a good one.
+
+    Of a ``blade`` that was measured in it, it is known too how well its edges were told.
+    """
     remarks = [
         *_of_scale(scale, silhouette),
         *_of_view(scale, silhouette),
         *_of_pixels(photo, scale),
         *_of_light(photo, scale, silhouette),
+        *([] if blade is None else _of_edges(blade)),
     ]
     return tuple(sorted((one for one in remarks if one.cost_mm >= WORTH_MM), key=lambda one: -one.cost_mm))
 
@@ -166,6 +172,14 @@ def _of_light(photo: Photo, scale: Scale, silhouette: Silhouette) -> list[Remark
             "Light it from more than one side, or put the key in the shade altogether.",
         ),
     ]
+
+
+def _of_edges(blade: Blade) -> list[Remark]:
+    """Edges that may be the foot of the blade's side, or its shadow's border: seen from above, no side shows."""
+    cost = max((line.height_mm for line in blade.budget if line.source == "edges"), default=0.0)
+    what = "An edge of the blade is hard to tell from its side."
+    advice = "Hold the phone straight above the blade, in even light."
+    return [Remark(cost if cost > EDGES_FREE_MM else 0.0, what, advice)]
 
 
 def _blade_grid(scale: Scale, silhouette: Silhouette) -> Array:

@@ -9,6 +9,7 @@ import pytest
 from numpy.typing import NDArray
 
 from keyid import card
+from keyid.blade import BudgetLine
 from keyid.camera import Camera
 from keyid.photo_advice import advise
 from keyid.remark import Remark, expected_mm
@@ -16,6 +17,7 @@ from keyid.scale import Scale, Variation
 from keyid.silhouette import Silhouette
 from keyid.text_advice import advice_text
 from tests.unit.drawn_scene import paint, photo, plan_of, posed, taken
+from tests.unit.measured_blade import PIER, key_of, measured
 
 TABLE = (150.0, 155.0, 160.0)
 KEY_Y_MM, LENGTH_MM, WIDTH_MM = -45.0, 30.0, 8.0
@@ -109,6 +111,19 @@ def test_what_the_scale_is_unsure_of_is_told_by_its_cause() -> None:
     picture: NDArray[np.uint8] = np.full((900, 1200, 3), 150, np.uint8)
     found = advise(photo(picture), _scale(camera, Variation("focal length", longer)), _silhouette(camera))
     assert said(found, "focal length") == pytest.approx(0.08, abs=0.002)  # 1 % of 8 mm
+
+
+def test_edges_that_were_hard_to_tell_are_told_once_the_blade_is_measured() -> None:
+    camera = posed(0.0, 0.0, f35=40.0, distance_mm=200.0)
+    picture: NDArray[np.uint8] = np.full((900, 1200, 3), 150, np.uint8)
+    scene = photo(picture), _scale(camera), _silhouette(camera)
+    clear, merged = (
+        replace(measured(key_of(PIER, "3-1-5-2-4")), budget=(BudgetLine("edges", 0.0, 2 * height, height, 0.0, 0.0),))
+        for height in (0.03, 0.13)
+    )
+    assert said(advise(*scene, merged), "hard to tell") == 0.13
+    assert said(advise(*scene, clear), "hard to tell") == 0.0
+    assert said(advise(*scene), "hard to tell") == 0.0
 
 
 def test_the_words_say_whether_to_take_it_again() -> None:

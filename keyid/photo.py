@@ -57,6 +57,8 @@ FOCAL_35MM_RANGE = (8.0, 400.0)  # from fisheye to the longest phone tele lens; 
 ZOOM_SLACK = 0.01  # a digital zoom this close to 1 is none
 CAMERA_FORMATS = {"JPEG", "HEIF", "TIFF", "WEBP"}  # no camera writes PNG: it comes from screens and editors
 CAMERA_ASPECTS = (4 / 3, 3 / 2, 16 / 9, 1.0)  # long side : short side of whole pictures, common practice, no source
+ORIGINAL_LONG_PX = 4000  # long side of what most phones save (common practice, no source)
+SHRUNK_PART = 0.65  # of it: messengers leave 1280 to 2560 px (common practice, no source); cameras of today make more
 SHRUNK_SLACK_PX = 1.0  # a whole photo that was shrunk keeps its aspect up to rounding
 SENSOR_ASPECT_SLACK = 0.004  # cameras round 4:3 to 4080 x 3072, for one
 SENSOR_MULTIPLE_PX = 4  # and their sides are multiples of 4
@@ -101,6 +103,11 @@ class Photo:
     def tells_camera(self) -> bool:
         """Whether the file tells the lens that took it, as the original does and what messengers send does not."""
         return self.focal_35mm is not None or self.uncropped_35mm is not None
+
+    @property
+    def looks_shrunk(self) -> bool:
+        """Whether it tells no camera and is as small as messengers and screenshots leave a photo."""
+        return not self.tells_camera and max(self.width_px, self.height_px) < SHRUNK_PART * ORIGINAL_LONG_PX
 
     @property
     def width_px(self) -> int:

@@ -12,15 +12,13 @@ from typing import Literal
 import numpy as np
 
 from keyid.blade import Blade
-from keyid.photo import Photo
+from keyid.photo import ORIGINAL_LONG_PX, Photo
 from keyid.photo_advice import EDGE_PX
 from keyid.remark import WORTH_MM
 from keyid.scale import Scale
 
 Way = Literal["screenshot", "cropped", "shrunk", "bare"]
 
-ORIGINAL_LONG_PX = 4000  # long side of what most phones save (common practice, no source)
-SHRUNK_PART = 0.65  # of it: messengers leave 1280 to 2560 px (common practice, no source); cameras of today make more
 UNKNOWN_LENS = ("focal length", "principal point")  # the budget's lines that the original narrows to next to nothing
 
 HOW = {
@@ -95,4 +93,4 @@ def way_of(photo: Photo, scale: Scale) -> Way | None:
         return "cropped"
     if photo.focal_35mm is not None:
         return None
-    return "shrunk" if max(photo.width_px, photo.height_px) < SHRUNK_PART * ORIGINAL_LONG_PX else "bare"
+    return "shrunk" if photo.looks_shrunk else "bare"

@@ -24,7 +24,7 @@ BEFORE_MM = 9.0  # room behind the blade: the shoulder's collar and the head's f
 BEYOND_MM = 3.5  # room past the coarse tip
 MAP_STEP = 16  # the map from plane to photo is smooth: computed every 16 samples, interpolated between
 ANTIALIAS_FROM = 1.3  # photo pixels per sample above which the photo is smoothed before it is resampled
-SHRUNK_PX_MM = 0.055  # pixels greater than that, of unknown origin, were shrunk: phones hold 17 to 30 in a mm of a key
+SHRUNK_PX_MM = 0.055  # pixels of a small photo that are greater were shrunk, not cropped: phones hold 17 to 30 in a mm
 GRADIENT_SIGMA = 1.3  # samples (0.05 mm): about the blur of a sharp photo
 
 
@@ -93,7 +93,7 @@ def straighten(photo: Photo, camera: Camera, lie: Lie, length_mm: float, width_m
     high = np.clip(np.ceil(grid.max(axis=(0, 1))).astype(int) + 8, low + 1, np.add(corner, 1))
     pixels = photo.pixels[low[1] : high[1], low[0] : high[0]]
     pixels_per_sample = float(np.linalg.norm(grid[0, 1] - grid[0, 0]))
-    shrunk = not photo.tells_camera and pixels_per_sample * SHRUNK_PX_MM < STEP_MM
+    shrunk = photo.looks_shrunk and pixels_per_sample * SHRUNK_PX_MM < STEP_MM
     window = np.asarray(pixels / np.float32(255), np.float32) if shrunk else light_of_levels(pixels)
     if pixels_per_sample > ANTIALIAS_FROM:
         window = np.asarray(cv2.GaussianBlur(window, (0, 0), 0.35 * pixels_per_sample), np.float32)

@@ -31,6 +31,12 @@ def test_the_way_shows_in_size_and_exif() -> None:
     assert way_of(replace(photo(1080, 810), frame=Frame(0, 765, 1080, 2340)), SEEN) == "screenshot"
 
 
+def test_a_small_photo_that_tells_no_camera_may_have_been_shrunk() -> None:
+    assert photo(2048, 1536).looks_shrunk
+    assert not photo(2048, 1536, 26.0).looks_shrunk
+    assert not photo(4032, 3024).looks_shrunk  # its pixels are the camera's, from however far it was taken
+
+
 def test_the_cost_is_what_the_original_would_take_away() -> None:
     """0.03 and 0.04 mm of the lens; at 7 px/mm an edge to 0.35 px is 0.05 mm, 2.5 times the pixels would leave 0.02."""
     lines = (("focal length", 0.03), ("principal point", 0.04), ("height", 0.2))

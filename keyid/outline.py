@@ -19,6 +19,7 @@ from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, r
 from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
+from keyid.straight_edge import NEAR_PATH_MM, StraightEdge, find_straight_edge, is_followed
 from keyid.strip import STEP_MM, Strip, straighten
 
 Array = NDArray[np.float64]
@@ -331,17 +332,43 @@ def _edge_points(
     strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera
 ) -> EdgePoints:
     """Refine a side's rim and estimate how well it is located."""
+    line = _straight_edge(strip, sign, side, rim, camera)
+    on_line = np.zeros(len(rim.column), bool)
+    if line is not None:
+        rim, on_line = _on_line(line, side, rim)
     place, gradient = refine(side, rim)
-    slope = rim.move / STRIDE
-    steep = np.hypot(1.0, slope)
     s_mm = side.at_mm[rim.column]
+    slope = np.where(on_line, 0.0, rim.move / STRIDE)
+    if line is not None:
+        place = np.where(on_line, line.at(s_mm), place)
+    steep = np.hypot(1.0, slope)
     wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera)
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
     apart = (sign * wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     shown = _wall_share(strip, regions, s_mm, sign * place, wall)
     unshown = UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0)
+    if line is not None and line.foot_seen:
+        unshown = np.where(on_line, 0.0, unshown)
     either = np.where(apart > 0, np.where(apart < MERGED_MM, MERGED_PART, unshown) * apart, 0.0)
-    return EdgePoints(s_mm, sign * (place - bloom), _located_u_mm(side, rim, gradient, either))
+    u = np.where(on_line, np.hypot(EDGE_U_MM, either), _located_u_mm(side, rim, gradient, either))
+    return EdgePoints(s_mm, sign * (place - bloom), u)
+
+
+def _straight_edge(strip: Strip, sign: int, side: Side, rim: Rim, camera: Camera) -> StraightEdge | None:
+    """The line of an uncut edge; None for an edge that is cut."""
+    middle = np.array([[float(side.at_mm.mean()), sign * float(np.median(rim.out_mm))]])
+    foot = sign * float(strip.lie.wall(middle, camera)[0, 1]) * strip.lie.thickness_mm
+    line = find_straight_edge(side, foot)
+    return line if line is not None and is_followed(line, side, rim) else None
+
+
+def _on_line(line: StraightEdge, side: Side, rim: Rim) -> tuple[Rim, NDArray[np.bool_]]:
+    """The rim along a line, and where: at the ends, where a corner may be round, only as far as the path follows it."""
+    s_mm = side.at_mm[rim.column]
+    inside = (s_mm > line.first_mm) & (s_mm < line.last_mm)
+    on_line = inside | (np.abs(rim.out_mm - line.at(s_mm)) < NEAR_PATH_MM)
+    out = np.where(on_line, line.at(s_mm), rim.out_mm)
+    return Rim(rim.column, out, np.where(on_line, 0, rim.move)), on_line
 
 
 def _located_u_mm(side: Side, rim: Rim, gradient: Array, either_mm: Array | float = 0.0) -> Array:

@@ -90,7 +90,7 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
 
     It is the highest at which enough of the edge runs straight along the blade, or that of the stretch beside the
     shoulder where this is still higher: cuts may have taken all other lands away.  Where they took that one too, the
-    highest metal left is the best that can be told.
+    highest metal left is the best that can be told, be it between two cuts or where the first one's flank begins.
     """
     land, surer = _common_level(across), _common_level(across[clear(u_mm)])
     land = surer if abs(surer - land) < LAND_CLEARER_MM else land
@@ -98,12 +98,12 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
-    if near.any() and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
-        beside, beside_u = float(np.median(across[near])), float(np.median(u_mm[near]))
-        if land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM:
-            return beside, max(LAND_U_MM, beside_u)
+    beside, beside_u = (float(np.median(values[near])) if near.any() else np.inf for values in (across, u_mm))
+    if land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
+        return beside, max(LAND_U_MM, beside_u)
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
-        return top, NO_LAND_U_MM
+        flank = beside if beside_u < CLEAR_U_MM and beside < top + PEAK_BELOW_MM else top
+        return max(top, flank), NO_LAND_U_MM
     return land, u
 
 

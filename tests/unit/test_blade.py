@@ -309,10 +309,11 @@ def test_a_stretch_at_the_shoulder_far_above_all_metal_is_none_of_the_blade() ->
 
 
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
-    """A flank that starts at the shoulder, a peak and a long root: the root is flat, but no land."""
+    """A flank that starts at the shoulder from 4.0, a peak of 3.6 and a long root: the root is flat, but no land."""
     peak = (np.linspace(2.0, 3.6, 17), np.linspace(3.6, 2.6, 11))
     across = np.concatenate([np.linspace(4.0, 2.0, 20), np.full(10, 2.0), *peak, np.full(20, 2.6)])
-    assert land_of(across) == (pytest.approx(3.55, abs=0.1), NO_LAND_U_MM)
+    assert land_of(across) == (pytest.approx(3.9, abs=0.1), NO_LAND_U_MM)
+    assert land_of(across[20:]) == (pytest.approx(3.55, abs=0.1), NO_LAND_U_MM)  # a cut where the blade begins
 
 
 def test_a_path_that_comes_down_from_the_collar_shows_no_land() -> None:

@@ -331,27 +331,25 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
 def _edge_points(
     strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera
 ) -> EdgePoints:
-    """Refine a side's rim and estimate how well it is located."""
-    line = _straight_edge(strip, sign, side, rim, camera)
-    on_line = np.zeros(len(rim.column), bool)
-    if line is not None:
-        rim, on_line = _on_line(line, side, rim)
-    place, gradient = refine(side, rim)
+    """Refine a side's rim, along a line where it is straight, else along its path; and how well it is located."""
     s_mm = side.at_mm[rim.column]
-    slope = np.where(on_line, 0.0, rim.move / STRIDE)
+    place, gradient = refine(side, rim)
+    slope, u = rim.move / STRIDE, _located_u_mm(side, rim, gradient)
+    line = _straight_edge(strip, sign, side, rim, camera)
+    foot_seen = np.zeros(len(s_mm), bool)
     if line is not None:
-        place = np.where(on_line, line.at(s_mm), place)
+        straight = _stands_for(line, s_mm, rim)
+        on_line = line.at(s_mm), np.zeros(len(s_mm)), np.full(len(s_mm), EDGE_U_MM)
+        place, slope, u = np.where(straight, on_line, (place, slope, u))
+        foot_seen = straight & line.foot_seen
     steep = np.hypot(1.0, slope)
     wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera)
     bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
     apart = (sign * wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     shown = _wall_share(strip, regions, s_mm, sign * place, wall)
-    unshown = UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0)
-    if line is not None and line.foot_seen:
-        unshown = np.where(on_line, 0.0, unshown)
+    unshown = np.where(foot_seen, 0.0, UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0))
     either = np.where(apart > 0, np.where(apart < MERGED_MM, MERGED_PART, unshown) * apart, 0.0)
-    u = np.where(on_line, np.hypot(EDGE_U_MM, either), _located_u_mm(side, rim, gradient, either))
-    return EdgePoints(s_mm, sign * (place - bloom), u)
+    return EdgePoints(s_mm, sign * (place - bloom), np.hypot(u, either * steep))
 
 
 def _straight_edge(strip: Strip, sign: int, side: Side, rim: Rim, camera: Camera) -> StraightEdge | None:
@@ -362,19 +360,16 @@ def _straight_edge(strip: Strip, sign: int, side: Side, rim: Rim, camera: Camera
     return line if line is not None and is_followed(line, side, rim) else None
 
 
-def _on_line(line: StraightEdge, side: Side, rim: Rim) -> tuple[Rim, NDArray[np.bool_]]:
-    """The rim along a line, and where: at the ends, where a corner may be round, only as far as the path follows it."""
-    s_mm = side.at_mm[rim.column]
+def _stands_for(line: StraightEdge, s_mm: Array, rim: Rim) -> NDArray[np.bool_]:
+    """Where a line stands for a path: at the ends, where a corner may be round, only as far as the path follows it."""
     inside = (s_mm > line.first_mm) & (s_mm < line.last_mm)
-    on_line = inside | (np.abs(rim.out_mm - line.at(s_mm)) < NEAR_PATH_MM)
-    out = np.where(on_line, line.at(s_mm), rim.out_mm)
-    return Rim(rim.column, out, np.where(on_line, 0, rim.move)), on_line
+    return np.asarray(inside | (np.abs(rim.out_mm - line.at(s_mm)) < NEAR_PATH_MM))
 
 
-def _located_u_mm(side: Side, rim: Rim, gradient: Array, either_mm: Array | float = 0.0) -> Array:
-    """Standard uncertainty of each point along its row; ``either_mm`` is across the rim, for being another rim's."""
+def _located_u_mm(side: Side, rim: Rim, gradient: Array) -> Array:
+    """Standard uncertainty of each point of a path along its row."""
     noise = NOISE_U_MM / np.maximum(gradient, WEAK_GRADIENT)
-    u = np.sqrt(EDGE_U_MM**2 + noise**2 + either_mm**2 + _astray_mm(side, rim) ** 2)
+    u = np.sqrt(EDGE_U_MM**2 + noise**2 + _astray_mm(side, rim) ** 2)
     return np.where(gradient < WEAK_GRADIENT, np.inf, u * np.hypot(1.0, rim.move / STRIDE))
 
 

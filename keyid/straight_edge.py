@@ -57,8 +57,6 @@ class StraightEdge:
         Outward for each mm along.
     middle_mm, first_mm, last_mm : float
         Stations: of the middle, and from where to where it was looked at.
-    gradient : float
-        Of linear light per sample, across it.
     shown : float
         Share of its stretches that show an edge.
     foot_seen : bool
@@ -72,7 +70,6 @@ class StraightEdge:
     middle_mm: float
     first_mm: float
     last_mm: float
-    gradient: float
     shown: float
     foot_seen: bool
     parallel: bool
@@ -101,7 +98,6 @@ class _Line:
 
     row: float
     slope: float
-    gradient: float
     shown: float
     ends_face: float
     holed: bool
@@ -128,7 +124,6 @@ def find_straight_edge(side: Side, wall_mm: float) -> StraightEdge | None:
         middle_mm=float(averaged.at_mm.mean()),
         first_mm=float(averaged.at_mm[0]),
         last_mm=float(averaged.at_mm[-1]),
-        gradient=best.gradient,
         shown=best.shown,
         foot_seen=_foot_seen(best, lines, wall_mm),
         parallel=direction is not None,
@@ -183,7 +178,6 @@ def _line(averaged: _Averaged, row: int, slope: float, usual: float, ends: float
     return _Line(
         row=peak_position(stretches.mean(axis=1), row),
         slope=slope,
-        gradient=float(stretches[row].mean()),
         shown=float(np.mean(stretches[row] > SHOWN * usual)),
         ends_face=float(face[row - 1]) - ends - HOLE_COST * float(np.mean(~inside)),
         holed=bool(hole.any()),

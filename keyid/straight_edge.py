@@ -168,26 +168,32 @@ def _lines(averaged: _Averaged) -> list[_Line]:
 def _line(averaged: _Averaged, row: int, slope: float, usual: float, ends: float) -> _Line:
     """A line near a row and a slope, located to a fraction of a row."""
     fine = slope + FINE_SLOPES
-    clear = np.stack([_clear(_stretches(averaged, one), usual)[row - 1 : row + 2] for one in fine])
+    clear = np.stack([_clear(_stretches(averaged, one, _beside(row)), usual) for one in fine])
     number, beside = np.unravel_index(int(clear.argmax()), clear.shape)
     slope, row = float(fine[number]), row - 1 + int(beside)
-    stretches, odds = _stretches(averaged, slope), _sheared(averaged.odds, averaged, slope)
+    stretches = _stretches(averaged, slope, _beside(row))
+    odds = _sheared(averaged.odds, averaged, slope)
     inside = odds[row - INSIDE_ROWS[0] : row - INSIDE_ROWS[1]].mean(axis=0) > 0
     face = _face_to(odds)
     hole = cv2.erode((~inside).astype(np.uint8)[None], np.ones((1, HOLE_BLOCKS), np.uint8), borderValue=0)
     return _Line(
-        row=peak_position(stretches.mean(axis=1), row),
+        row=row - 1 + peak_position(stretches.mean(axis=1), 1),
         slope=slope,
-        shown=float(np.mean(stretches[row] > SHOWN * usual)),
+        shown=float(np.mean(stretches[1] > SHOWN * usual)),
         ends_face=float(face[row - 1]) - ends - HOLE_COST * float(np.mean(~inside)),
         holed=bool(hole.any()),
         beyond_face=bool(face[:row].max() > face[row - 1] + MOST_BEYOND),
     )
 
 
+def _beside(row: int) -> Array:
+    """A row with its two neighbours."""
+    return np.arange(row - 1.0, row + 2.0)
+
+
 def _direction(lines: list[_Line]) -> float | None:
-    """Slope of the lines on the face; None where too few tell of it."""
-    inner = [line.slope for line in lines if line.ends_face < -INNER_BEHIND and not line.beyond_face]
+    """Slope of the clear lines on the face; None where too few tell of it."""
+    inner = [line.slope for line in lines if line.ends_face < -INNER_BEHIND and line.shown >= CLEARLY_SHOWN]
     return float(np.median(inner)) if len(inner) >= INNER_LINES else None
 
 
@@ -214,11 +220,11 @@ def _clear(stretches: Image, usual: float) -> Array:
     return np.asarray((stretches / (stretches + SHOWN * usual)).mean(axis=1))
 
 
-def _stretches(averaged: _Averaged, slope: float) -> Image:
-    """Gradient across lines of a slope, of each row and stretch."""
-    across = _sheared(averaged.gradient, averaged, slope)
-    rows, blocks = across.shape[:2]
-    return np.asarray(np.linalg.norm(across.reshape(rows, blocks // STRETCH, STRETCH, 3).mean(axis=2), axis=2))
+def _stretches(averaged: _Averaged, slope: float, rows: Array | None = None) -> Image:
+    """Gradient across lines of a slope, of each row (all, unless told which) and stretch."""
+    across = _sheared(averaged.gradient, averaged, slope, rows)
+    shape = (len(across), across.shape[1] // STRETCH, STRETCH, 3)
+    return np.asarray(np.linalg.norm(across.reshape(shape).mean(axis=2), axis=2))
 
 
 def _face_to(odds: Image) -> Array:
@@ -226,10 +232,10 @@ def _face_to(odds: Image) -> Array:
     return np.asarray(np.cumsum(odds.mean(axis=1)) * STEP_MM)
 
 
-def _sheared(layer: Image, averaged: _Averaged, slope: float) -> Image:
-    """A layer moved so that lines of a slope run along its rows."""
-    rows, blocks = layer.shape[:2]
+def _sheared(layer: Image, averaged: _Averaged, slope: float, rows: Array | None = None) -> Image:
+    """A layer moved so that lines of a slope run along its rows (all, unless told which)."""
     down = slope * (averaged.at_mm - averaged.at_mm.mean()) / STEP_MM
-    x, y = np.meshgrid(np.arange(blocks, dtype=np.float32), np.arange(rows, dtype=np.float32))
-    moved = y + down[None].astype(np.float32)
-    return np.asarray(cv2.remap(layer, x, moved, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))
+    at = np.arange(len(layer)) if rows is None else rows
+    x, y = np.meshgrid(np.arange(len(down)), at)
+    across, along = (np.asarray(values, np.float32) for values in (y + down, x))
+    return np.asarray(cv2.remap(layer, along, across, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE))

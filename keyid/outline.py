@@ -19,7 +19,7 @@ from keyid.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, r
 from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
-from keyid.straight_edge import NEAR_PATH_MM, StraightEdge, find_straight_edge, is_followed
+from keyid.straight_edge import StraightEdge, find_straight_edge, is_followed, stands_for
 from keyid.strip import STEP_MM, Strip, straighten
 
 Array = NDArray[np.float64]
@@ -338,7 +338,7 @@ def _edge_points(
     line = _straight_edge(strip, sign, side, rim, camera)
     foot_seen = np.zeros(len(s_mm), bool)
     if line is not None:
-        straight = _stands_for(line, s_mm, rim)
+        straight = stands_for(line, side, rim, u)
         on_line = line.at(s_mm), np.zeros(len(s_mm)), np.full(len(s_mm), EDGE_U_MM)
         place, slope, u = np.where(straight, on_line, (place, slope, u))
         foot_seen = straight & line.foot_seen
@@ -358,12 +358,6 @@ def _straight_edge(strip: Strip, sign: int, side: Side, rim: Rim, camera: Camera
     foot = sign * float(strip.lie.wall(middle, camera)[0, 1]) * strip.lie.thickness_mm
     line = find_straight_edge(side, foot)
     return line if line is not None and is_followed(line, side, rim) else None
-
-
-def _stands_for(line: StraightEdge, s_mm: Array, rim: Rim) -> NDArray[np.bool_]:
-    """Where a line stands for a path: at the ends, where a corner may be round, only as far as the path follows it."""
-    inside = (s_mm > line.first_mm) & (s_mm < line.last_mm)
-    return np.asarray(inside | (np.abs(rim.out_mm - line.at(s_mm)) < NEAR_PATH_MM))
 
 
 def _located_u_mm(side: Side, rim: Rim, gradient: Array) -> Array:

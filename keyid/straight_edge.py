@@ -42,6 +42,7 @@ PARALLEL_SLOPE = 0.004  # to it an uncut edge runs; over 20 mm that is 0.08 mm
 THICKNESS_SPAN = (0.65, 1.45)  # of the usual thickness: blades have 1.5 to 3.2 mm
 LEAST_WALL_MM = 0.15  # a narrower wall merges with the rim
 NEAR_PATH_MM = 0.12  # a path that near follows the line, and lines that near are the same
+CLEAR_PATH_U_MM = 0.06  # of a path that is hardly on another edge
 PATH_SHARE = 0.5  # of the path follows a line that is shown in part only
 
 
@@ -137,6 +138,18 @@ def is_followed(line: StraightEdge, side: Side, rim: Rim) -> bool:
     near = np.abs(rim.out_mm[inside] - line.at(s_mm[inside])) < NEAR_PATH_MM
     confirmed = line.shown >= CLEARLY_SHOWN and (line.foot_seen or line.parallel)
     return confirmed or bool(near.mean() >= PATH_SHARE)
+
+
+def stands_for(line: StraightEdge, side: Side, rim: Rim, u_mm: Array) -> NDArray[np.bool_]:
+    """Where a line stands for a path: not where the path is clearly told and lies inside, in a cut that is shallow.
+
+    At the ends, where a corner may be round, it does only as far as the path follows it.
+    """
+    s_mm = side.at_mm[rim.column]
+    off = rim.out_mm - line.at(s_mm)
+    looked_at = (s_mm > line.first_mm) & (s_mm < line.last_mm)
+    shallow_cut = (off < -NEAR_PATH_MM) & (u_mm < CLEAR_PATH_U_MM)
+    return np.asarray((looked_at & ~shallow_cut) | (np.abs(off) < NEAR_PATH_MM))
 
 
 def _averaged(side: Side) -> _Averaged | None:

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from keyid.rims import Rim, Side
-from keyid.straight_edge import find_straight_edge, is_followed
+from keyid.straight_edge import find_straight_edge, is_followed, stands_for
 from keyid.strip import STEP_MM
 
 Array = NDArray[np.float64]
@@ -95,6 +95,18 @@ def test_a_line_that_leaves_the_direction_of_the_grooves_is_a_shadows_border() -
     for near in (0.8, 1.4, 2.0):
         side.values[(near < OUT_MM) & (near + 0.3 > OUT_MM)] -= 0.1
     assert find_straight_edge(side, wall_mm=-1.0) is None
+
+
+def test_a_shallow_cut_stays_where_the_path_shows_it_clearly() -> None:
+    rim = rim_of(4.0)
+    side = side_of(rim, rim, noise=0.01)
+    line = find_straight_edge(side, wall_mm=-1.0)
+    assert line is not None
+    path = path_of(np.where(np.abs(AT_MM + 14) < 0.5, rim - 0.25, rim))
+    cut = path.out_mm < 3.9
+    told, doubted = (stands_for(line, side, path, np.full(len(cut), u)) for u in (0.02, 0.2))
+    np.testing.assert_array_equal(told, ~cut)
+    assert doubted.all()
 
 
 def test_a_short_edge_is_left_to_the_path() -> None:

@@ -9,7 +9,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from keyid.outline import EdgePoints
-from keyid.rims import STRIDE
+from keyid.rims import CLEAR_U_MM, STRIDE
 from keyid.strip import STEP_MM
 
 Array = NDArray[np.float64]
@@ -19,7 +19,6 @@ STEP_LAND_FLAT_MM = 0.12  # its points differ by less, a rounded corner's blur a
 STEP_LAND_ABOVE_MM = 0.1  # so much above every other stretch: then cuts have taken all other lands away
 PEAK_BELOW_MM = 1.5  # between two cuts more is left than that far below: flanks climb 45 degrees over half a spacing
 FEW_POINTS = 20
-CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
 CLEAR_SHARE = 0.3  # of the points: fewer don't stand for the edge
 SLOPE_ROUNDS = 8
 STRAY_MM = 0.01  # scatter of good points along a straight edge

@@ -9,7 +9,7 @@ points is moved to the peak of the gradient across it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 
 import cv2
 import numpy as np
@@ -35,6 +35,7 @@ TIP_INNER_MM = 5.0  # before the coarse tip
 OUTER_MM = 2.0  # beyond the coarse edge
 REFINE_REACH = 5.0  # samples (0.2 mm) to both sides of the path
 REFINE_NEAR = 1.5  # samples: how far the path may be from its edge
+CLEAR_U_MM = 0.06  # points less sure than that may be on another edge, and all in one direction
 BAND_REACH = 20  # samples (0.8 mm) to both sides: a wall or a shadow that may pass for the face is that wide at most
 SHRUNK_EXPONENT = 1.5  # of codes, light being about 2.2: lens and shrinking blur a shrunk edge by about as much
 BRIGHTNESS = (0.2, 0.6, 0.2)  # of blue, green, red: nearly what JPEG keeps at full resolution, and fringes cancel in it
@@ -84,6 +85,15 @@ class Side:
     out_mm: Array
     shrunk: bool = False
 
+    @cached_property
+    def gradients(self) -> tuple[Image, Image]:
+        """Derivatives of linear light (of a shrunk picture's codes) along and outward: `strip.gradients`.
+
+        Brightness counts before colour (`luminous`).
+        """
+        light = self.values**SHRUNK_EXPONENT if self.shrunk else light_of_codes(self.values)
+        return gradients(luminous(light))
+
 
 def look_outward(strip: Strip, odds: Image, sign: int, first_mm: float, last_mm: float) -> Side:
     """The blade's side toward greater (sign +1) or smaller v, between two stations; ``odds`` are of its upper face."""
@@ -132,10 +142,8 @@ def refine(side: Side, rim: Rim) -> tuple[Array, Array]:
     """The rim to sub-pixel: outward place and gradient at each point of the path.
 
     The gradient across the path's own slope, in linear light (in a shrunk picture's codes) and averaged along the rim,
-    peaks at a blurred edge whatever the blur.  Brightness counts before colour (`luminous`).  Returns places in mm and
-    the peak's gradient per sample (of 1).
+    peaks at a blurred edge whatever the blur.  Returns places in mm and the peak's gradient per sample (of 1).
     """
-    derivatives = gradients(luminous(side.values**SHRUNK_EXPONENT if side.shrunk else light_of_codes(side.values)))
     place = np.full(len(rim.out_mm), np.nan)
     height = np.zeros(len(rim.out_mm))
     offsets = np.arange(-REFINE_REACH, REFINE_REACH + 0.25, 0.5)
@@ -146,7 +154,7 @@ def refine(side: Side, rim: Rim) -> tuple[Array, Array]:
         down = offsets / np.hypot(1.0, slope)
         x = (rim.column[at][:, None] - slope * down[None, :]).astype(np.float32)
         y = (row[at][:, None] + down[None, :]).astype(np.float32)
-        gradient = cv2.remap(slope_gradient(*derivatives, int(move)), x, y, cv2.INTER_CUBIC)
+        gradient = cv2.remap(slope_gradient(*side.gradients, int(move)), x, y, cv2.INTER_CUBIC)
         near = gradient * np.exp(-0.5 * (offsets / REFINE_NEAR) ** 2)
         for i, point in enumerate(at):
             index = _summit(gradient[i], int(np.argmax(near[i])))

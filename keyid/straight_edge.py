@@ -15,9 +15,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.light import light_of_codes
-from keyid.rims import SHRUNK_EXPONENT, Rim, Side, luminous
-from keyid.strip import STEP_MM, Image, gradients, peak_position
+from keyid.rims import CLEAR_U_MM, Rim, Side
+from keyid.strip import STEP_MM, Image, peak_position
 
 Array = NDArray[np.float64]
 
@@ -41,8 +40,7 @@ INNER_LINES = 3  # so many of them tell the blade's direction
 PARALLEL_SLOPE = 0.004  # to it an uncut edge runs; over 20 mm that is 0.08 mm
 THICKNESS_SPAN = (0.65, 1.45)  # of the usual thickness: blades have 1.5 to 3.2 mm
 LEAST_WALL_MM = 0.15  # a narrower wall merges with the rim
-NEAR_PATH_MM = 0.12  # a path that near follows the line, and lines that near are the same
-CLEAR_PATH_U_MM = 0.06  # of a path that is hardly on another edge
+NEAR_PATH_MM = 0.12  # a path that near follows the line
 PATH_SHARE = 0.5  # of the path follows a line that is shown in part only
 
 
@@ -133,9 +131,8 @@ def find_straight_edge(side: Side, wall_mm: float) -> StraightEdge | None:
 
 def is_followed(line: StraightEdge, side: Side, rim: Rim) -> bool:
     """Whether a path may be replaced by a line: it follows it, or the line is shown all along and confirmed."""
-    s_mm = side.at_mm[rim.column]
-    inside = (s_mm > line.first_mm) & (s_mm < line.last_mm)
-    near = np.abs(rim.out_mm[inside] - line.at(s_mm[inside])) < NEAR_PATH_MM
+    off, looked_at = _off(line, side, rim)
+    near = np.abs(off[looked_at]) < NEAR_PATH_MM
     confirmed = line.shown >= CLEARLY_SHOWN and (line.foot_seen or line.parallel)
     return confirmed or bool(near.mean() >= PATH_SHARE)
 
@@ -145,11 +142,15 @@ def stands_for(line: StraightEdge, side: Side, rim: Rim, u_mm: Array) -> NDArray
 
     At the ends, where a corner may be round, it does only as far as the path follows it.
     """
-    s_mm = side.at_mm[rim.column]
-    off = rim.out_mm - line.at(s_mm)
-    looked_at = (s_mm > line.first_mm) & (s_mm < line.last_mm)
-    shallow_cut = (off < -NEAR_PATH_MM) & (u_mm < CLEAR_PATH_U_MM)
+    off, looked_at = _off(line, side, rim)
+    shallow_cut = (off < -NEAR_PATH_MM) & (u_mm < CLEAR_U_MM)
     return np.asarray((looked_at & ~shallow_cut) | (np.abs(off) < NEAR_PATH_MM))
+
+
+def _off(line: StraightEdge, side: Side, rim: Rim) -> tuple[Array, NDArray[np.bool_]]:
+    """How far outward of a line a path runs, and where the line was looked at."""
+    s_mm = side.at_mm[rim.column]
+    return rim.out_mm - line.at(s_mm), (s_mm > line.first_mm) & (s_mm < line.last_mm)
 
 
 def _averaged(side: Side) -> _Averaged | None:
@@ -159,9 +160,7 @@ def _averaged(side: Side) -> _Averaged | None:
     if count < LEAST_BLOCKS:
         return None
     columns, size = slice(int(first), int(first) + count * BLOCK), (count, len(side.out_mm))
-    values = side.values[:, columns]
-    _, across = gradients(luminous(values**SHRUNK_EXPONENT if side.shrunk else light_of_codes(values)))
-    layers = (across, np.ascontiguousarray(side.odds[:, columns]))
+    layers = (np.ascontiguousarray(layer[:, columns]) for layer in (side.gradients[1], side.odds))
     gradient, odds = (np.asarray(cv2.resize(layer, size, interpolation=cv2.INTER_AREA), np.float32) for layer in layers)
     return _Averaged(gradient, odds, side.at_mm[columns].reshape(count, BLOCK).mean(axis=1), side.out_mm)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -32,6 +34,13 @@ def side_of(rim_mm: Array, face_mm: Array, noise: float, wall: float = 0.0, wall
     values = np.repeat((shade + rng.normal(0, noise, shade.shape))[..., None], 3, axis=2)
     odds = np.where(out < face_mm, SURE, -SURE)
     return Side(values.astype(np.float32), odds.astype(np.float32), AT_MM, OUT_MM)
+
+
+def with_grooves(side: Side) -> Side:
+    values = side.values.copy()
+    for near in (0.8, 1.4, 2.0):
+        values[(near < OUT_MM) & (near + 0.3 > OUT_MM)] -= 0.1
+    return replace(side, values=values)
 
 
 def path_of(place_mm: Array) -> Rim:
@@ -79,10 +88,7 @@ def test_a_path_elsewhere_is_replaced_where_foot_or_grooves_confirm_the_line(
 ) -> None:
     rim = rim_of(3.5)
     side = side_of(rim, rim, noise=0.02, wall=wall, wall_shade=0.4)
-    if grooved:
-        for near in (0.8, 1.4, 2.0):
-            side.values[(near < OUT_MM) & (near + 0.3 > OUT_MM)] -= 0.1
-    line = find_straight_edge(side, wall_mm=wall)
+    line = find_straight_edge(with_grooves(side) if grooved else side, wall_mm=wall)
     assert line is not None
     assert is_followed(line, side, path_of(rim + 0.8)) == replaced
     assert is_followed(line, side, path_of(rim))
@@ -92,9 +98,7 @@ def test_a_line_that_leaves_the_direction_of_the_grooves_is_a_shadows_border() -
     rim = rim_of(3.5, slope=0.012)
     side = side_of(rim, rim, noise=0.02)
     assert find_straight_edge(side, wall_mm=-1.0) is not None
-    for near in (0.8, 1.4, 2.0):
-        side.values[(near < OUT_MM) & (near + 0.3 > OUT_MM)] -= 0.1
-    assert find_straight_edge(side, wall_mm=-1.0) is None
+    assert find_straight_edge(with_grooves(side), wall_mm=-1.0) is None
 
 
 def test_a_shallow_cut_stays_where_the_path_shows_it_clearly() -> None:

@@ -35,7 +35,7 @@ Array = NDArray[np.float64]
 
 PX_PER_MM = (12.0, 17.0)  # the network sees 12.5
 AROUND_MM = (11.0, 6.0, 7.0)  # behind the neck, beyond the tip, beside the blade
-PATHS = 48  # to a pixel
+PATHS = 24  # to a pixel: the noise that they leave is like that of a phone in poor light
 DEPTH = 5  # bounces
 PASS_PATHS = 20_000_000  # all paths of a pass are in memory at once: a gigabyte
 FIREFLY = 2.5  # times its neighbours' median: a pixel brighter than that is the renderer's noise

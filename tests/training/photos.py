@@ -20,7 +20,6 @@ from tests.training.solid import key_parts, random_grooves
 from tests.training.traced import random_head, set_threads, traced_photo
 
 PX_PER_MM = 7.0  # as a messenger sends them: a quarter of a camera's pixels take a quarter of the time
-PATHS = 24
 FOCAL_35MM = 0xA405
 EXIF_IFD = 0x8769
 
@@ -46,7 +45,7 @@ def main(out: Path, count: int, first: int, threads: int) -> None:
             continue
         key, pose = scene.truth.key, scene.truth.pose
         parts = key_parts(key, pose.face_up, random_grooves(key, rng))
-        pixels = traced_photo(scene, parts, scene.size_px, number, rng, paths=PATHS).pixels
+        pixels = traced_photo(scene, parts, scene.size_px, number, rng).pixels
         _save(out / f"{name}.jpg", pixels, scene, rng)
         (out / f"{name}.json").write_text(json.dumps(_truth(scene, f"{name}.jpg", tilt), indent=1))
         click.echo(name)

@@ -37,7 +37,6 @@ LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a who
 POINT_MM = STRIDE * STEP_MM  # distance of an outline's points
 RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
 LAND_U_MM = 0.04  # a millimetre of what cuts left of an edge (from the development photos)
-SURELY_ABOVE_U = 2.0  # of their own, so far unclear points lie above a level before they speak against it
 NO_LAND_U_MM = 0.4  # neighbouring cuts' flanks meet that far below the uncut line (RMS of 21 such in 700 keys made)
 
 
@@ -95,8 +94,7 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     land, surer = _common_level(across), _common_level(across[clear(u_mm)])
     land = surer if abs(surer - land) < LAND_CLEARER_MM else land
     u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
-    surely = across - np.where(u_mm < CLEAR_U_MM, 0.0, SURELY_ABOVE_U * u_mm)
-    away = surely[from_stop > NEAR_COLLAR_MM]
+    away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
     beside, beside_u = (float(np.median(values[near])) if near.any() else np.inf for values in (across, u_mm))

@@ -20,7 +20,7 @@ from keyid.scale import Scale
 from keyid.segmentation import Regions, segment
 from keyid.silhouette import Silhouette
 from keyid.straight_edge import StraightEdge, find_straight_edge, is_followed, stands_for
-from keyid.strip import STEP_MM, Strip, straighten
+from keyid.strip import STEP_MM, Image, Strip, straighten
 
 Array = NDArray[np.float64]
 
@@ -33,6 +33,7 @@ TOLD_THICKNESS_U_MM = 0.05  # of a blade measured with a caliper, less a worn fa
 TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 SHORTEST_MM = 5.0  # of an edge to be followed: no key has its cuts on less
 PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own column and its neighbour
+FLARE_MM = 2.0  # past the blade's start: so far a round head of metal reaches along the edges (development photos)
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
 NOISE_U_MM = 0.00035  # times 1 / gradient: noise moves a weak edge
@@ -172,7 +173,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     if last - max(starts) < SHORTEST_MM:
         raise unclear_blade()
     collar = shoulder_at is not None or steps != [None, None]
-    odds = regions.metal_odds if collar else regions.face_odds  # near a collar they are hard to part
+    odds = _rim_odds(strip, regions, region.start_mm, flares=silhouette.head == "metal" and not collar)
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
         _edge_points(strip, regions, sign, side, follow(side), px_mm, camera)
@@ -197,6 +198,15 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
         shoulder_at=shoulder_at,
         tip_at=tip_at,
     )
+
+
+def _rim_odds(strip: Strip, regions: Regions, start_mm: float, *, flares: bool) -> Image:
+    """Log odds of what a rim is followed along: all metal, for the regions part collar and face badly.
+
+    Of a metal head without a collar, which ``flares`` into the blade's edges, only what is face.
+    """
+    head = strip.s_mm < start_mm + FLARE_MM if flares else np.zeros(len(strip.s_mm), bool)
+    return np.asarray(np.where(head, regions.face_odds, regions.metal_odds), np.float32)
 
 
 def lay_strip(

@@ -138,6 +138,24 @@ def test_rims_are_doubted_where_the_wall_that_must_show_is_not_told(turned_deg: 
     assert doubted == cut_shows_wall
 
 
+@pytest.mark.parametrize("head", ["metal", "plastic"])
+def test_a_patch_of_the_blade_that_is_told_as_head_moves_no_rim(head: str) -> None:
+    """Both are metal, and the rim is where metal ends."""
+    thick = {"head_thickness_mm": 9.6, "head_length_mm": 38.0} if head == "plastic" else {}
+    key = replace(KEY, head=head, stop="tip", step_a_mm=0.0, collar_mm=0.0, **thick)
+    scene = view_of(key, tilt_deg=10.0, look=replace(CLEAN, head_colour=PLASTIC) if head == "plastic" else CLEAN)
+    scale = scale_of(scene)
+    laid = lay_strip(photo_of(scene), scale, silhouette_of(scene), None, NOTHING_POINTED)
+    strip, told = laid.strip, laid.regions
+    along = (strip.s_mm > laid.region.start_mm + 2.2) & (strip.s_mm < laid.region.start_mm + 6.0)
+    across = np.abs(strip.v_mm - laid.region.middle_mm + 2.0) < 1.2
+    face = np.where(across[:, None] & along[None, :], 0.0, told.face).astype(np.float32)
+    patched = replace(laid, regions=replace(told, face=face, body=told.body + told.face - face))
+    before, after = (trace_outline(one, scale, None, NOTHING_POINTED) for one in (laid, patched))
+    for name in ("upper", "lower"):
+        np.testing.assert_allclose(getattr(after, name).v_mm, getattr(before, name).v_mm, atol=0.02)
+
+
 def test_where_nothing_can_be_seen_the_key_is_unclear() -> None:
     scene, _ = viewed(*VIEWS[0])
     photo = photo_of(scene)

@@ -39,12 +39,21 @@ def is_poor(remarks: tuple[Remark, ...]) -> bool:
 
 
 def verdict_words(remarks: tuple[Remark, ...]) -> str:
-    """Whether to take the photo again; empty for a good photo."""
+    """Whether to take a photo again that is all there is to go by; empty for a good photo."""
     if expected_mm(remarks) < WORTH_MM:
         return ""
     if is_poor(remarks):
         return "Get a better photo." if remarks[0].lost else "Take the photo again."
     return "This photo will do."
+
+
+def grade_words(remarks: tuple[Remark, ...]) -> str:
+    """How good a photo is that has been read, and whether another would be better; empty for a good photo."""
+    if expected_mm(remarks) < WORTH_MM:
+        return ""
+    if is_poor(remarks):
+        return "Get a better one." if remarks[0].lost else "Better retake."
+    return "Good enough."
 
 
 def off_words(remarks: tuple[Remark, ...]) -> str:
@@ -63,11 +72,8 @@ def worst_words(remarks: tuple[Remark, ...], *, in_full: bool) -> str:
     if in_full and is_poor(remarks):
         verdict = verdict_words(remarks).rstrip(".")
         return f"{verdict} before you cut. {off_words(remarks)} {worst.what} {worst.advice}"
-    advice = "Good enough"
-    if is_poor(remarks):
-        advice = "Get a better one" if worst.lost else "Better retake"
     what = worst.what[0].lower() + worst.what[1:].rstrip(".")
-    return f"{advice}. Worst: {what} ({worst.cost_mm:.2f} mm)."
+    return f"{grade_words(remarks)} Worst: {what} ({worst.cost_mm:.2f} mm)."
 
 
 def further_words(remarks: tuple[Remark, ...], most: int, *, in_full: bool) -> str:

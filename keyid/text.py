@@ -14,7 +14,7 @@ from keyid.errors import KeyidError
 from keyid.length import COVERAGE, Length, in_mm, in_thou
 from keyid.probability import percent, sure_words
 from keyid.reading import BittingCut, BittingFacts, BlankFit, CandidateFacts, Reading, SeenCut
-from keyid.remark import Remark, further_words, is_poor, verdict_words, worst_words
+from keyid.remark import Remark, further_words, grade_words, is_poor, worst_words
 from keyid.sending import ASK
 
 WIDTH = 80  # columns of the smallest terminal in use
@@ -154,8 +154,8 @@ def retake_first(reading: Reading) -> str:
 def photo_advice(reading: Reading) -> str:
     """What limits the photo, the worst first, by how much and what to do; without what `retake_first` tells."""
     told, remarks = bool(retake_first(reading)), limiting(reading)
-    verdict = "" if told else verdict_words(remarks)
-    return f"{verdict} {further_words(remarks, SHOWN_REMARKS, in_full=told)}".strip()
+    grade = "" if told else grade_words(remarks)
+    return f"{grade} {further_words(remarks, SHOWN_REMARKS, in_full=told)}".strip()
 
 
 def limiting(reading: Reading) -> tuple[Remark, ...]:

@@ -157,7 +157,7 @@ def test_its_order_is_that_of_the_answer_in_words(kind: str) -> None:
     words = words_of(report(remarks=(SLANT, DARK)), kind)
     places = [words.index(said) for said in ORDER]
     assert places == sorted(places)
-    assert "Take the photo again. Cuts may be 0.21 mm off in all. 0.20 mm: The photo is slanted." in words
+    assert "Better retake. Cuts may be 0.21 mm off in all. 0.20 mm: The photo is slanted." in words
     assert all(caution in words for caution in CAUTIONS)
 
 

@@ -26,6 +26,7 @@ LADDER_GAP_MM = 12.0  # under the blade
 LADDER_STEPS = 3.4  # depth steps that a ladder shows
 WIDEST_LADDER_MM = 15.0
 LETTERS_MM, SMALL_MM = 4.4, 3.2
+LABEL_MM = 5.6  # over a ladder: clear of the number on a rung at its very top
 DIAMOND_MM = 1.1
 BAR_MM = 10.0
 
@@ -149,11 +150,11 @@ def _ladders(plan: _Plan, profile: Profile) -> Iterator[Line | Words]:
     top = plan.bottom + LADDER_GAP_MM
     for number, cut in enumerate(bitting.cuts, 1):
         x = float(plan.x(cut.position.mm))
-        yield Words(x, top - 4.0, f"cut {number}" if half > 5 else str(number), SMALL_MM, "middle", PALE)
+        yield Words(x, top - LABEL_MM, f"cut {number}" if half > 5 else str(number), SMALL_MM, "middle", PALE)
         if cut.code == "?":
             yield Words(x, top + LADDER_MM / 2, "?", LETTERS_MM * 1.5, "middle", MEASURED)
             continue
-        yield Line(((x, float(plan.y(cut.root.mm))), (x, top - 6.0)), PALE, 0.15, dash_mm=0.7)
+        yield Line(((x, float(plan.y(cut.root.mm))), (x, top - LABEL_MM - 2.0)), PALE, 0.15, dash_mm=0.7)
         yield from _ladder(cut, profile, x, half, top)
         yield Words(x, top + LADDER_MM + 2.7, f"{cut.root.mm:.2f}", SMALL_MM, "middle", MEASURED)
         yield Words(x, top + LADDER_MM + 6.5, f"{cut.root.mm / MM_PER_INCH * 1000:.0f}", SMALL_MM, "middle", MEASURED)

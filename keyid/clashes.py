@@ -58,8 +58,8 @@ def _against_photo(known: Known, profile: Profile, decoded: Decoded) -> Iterator
     """Told codes that the photo speaks against."""
     for number, code in known.cuts:
         i = number - 1 if profile.stop_first else len(profile.positions_mm) - number
-        root, table = decoded.roots[i], decoded.code_probabilities[i]
-        if root is None or table[code] >= CLASH_P:
+        root = decoded.roots[i]
+        if root is None or (table := decoded.code_probabilities[i])[code] >= CLASH_P:
             continue
         likeliest = max(table, key=lambda each: table[each])
         nominal = profile.roots_mm[profile.codes.index(code)]

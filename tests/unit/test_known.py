@@ -78,6 +78,13 @@ def test_a_code_list_says_nothing_where_one_of_its_codes_fits() -> None:
     assert clashes(known, rank(blade, (PIER,), known), blade) == ()
 
 
+def test_a_told_cut_clashes_with_nothing_where_the_blade_s_cuts_cannot_be_placed() -> None:
+    blade = replace(measured(key_of(PIER, CODE)), stop="tip", length=None)
+    known = Known(cuts=((1, "5"),))
+    unplaced = replace(PIER, length_mm=None)
+    assert clashes(known, rank(blade, (unplaced,), known), blade) == ()
+
+
 def test_a_code_list_of_another_number_of_cuts_is_told() -> None:
     blade = measured(key_of(PIER, CODE))
     known = listed("314251")

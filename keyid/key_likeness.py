@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from keyid.network import MULTIPLE, Image, answer
+from keyid.network import Image, answer
 from keyid.table_view import TableView
 
 NET_FILE = "key_likeness.onnx"
+MULTIPLE = 16  # the network halves its picture four times
 
 
 def key_likeness(view: TableView) -> Image:

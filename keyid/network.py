@@ -11,13 +11,11 @@ from numpy.typing import NDArray
 
 Image = NDArray[np.float32]
 
-MULTIPLE = 16  # the networks halve their picture four times
-
 
 def answer(file: str, layers: Image) -> Image:
     """What a network of the package says, (classes, rows, columns), to a picture's layers (inputs, rows, columns).
 
-    Rows and columns are multiples of MULTIPLE.
+    Rows and columns are multiples of what the network divides its picture by.
     """
     net = _net(file)
     net.setInput(layers[None])

@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
-from keyid.network import MULTIPLE, answer
+from keyid.network import answer
 from keyid.strip import Image, Strip
 
 NET_FILE = "segmentation.onnx"
+MULTIPLE = 32  # the network halves its picture five times
 SHRINK = 2  # strip samples per sample of the network: 0.08 mm, which it was trained with
 WALL_AT_MM = -8.0  # before the tip: the wall's direction there stands for the whole blade
 ODDS_LIMIT = 4.0  # log odds that a single sample may state

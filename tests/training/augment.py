@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -10,12 +12,14 @@ from tests.training.strips import FACE, OFF, UNKNOWN, WALL, Example
 
 Image = NDArray[np.float32]
 
-ROWS, COLUMNS = 208, 384  # samples of 0.08 mm: 17 by 31 mm
+ROWS, COLUMNS = 224, 384  # samples of 0.08 mm: 18 by 31 mm
 KEY_MARGIN = 25  # samples: the key's darkest shade is painted over too
 FEW = 2000  # samples off the key: fewer make no table
 FEW_WALL = 100  # samples of a wall: fewer have no shade of their own
 WALL_LIKE_FACE = 0.4  # of the walls that are changed
 WALL_FADES = 0.5  # of them: less light comes near the table
+SHADE_LIKE_FACE = 0.5  # of the shadows: the hardest to tell from metal
+SHADE_LIKE_MOST = 0.9  # of the table's brightness: a face that is brighter is like no shadow
 
 
 def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tuple[Image, NDArray[np.uint8], Image]:
@@ -36,6 +40,11 @@ def drawn(example: Example, tables: list[Image], rng: np.random.Generator) -> tu
     if rng.random() < 0.5:
         picture, labels, wall = picture[::-1], labels[::-1], wall * np.float32([1, -1])
     return processed(lit(picture, rng), rng), np.ascontiguousarray(labels), wall
+
+
+def without_speckles(example: Example) -> Example:
+    """A path-traced strip without the single bright samples that few paths leave."""
+    return replace(example, picture=cv2.medianBlur(np.ascontiguousarray(example.picture), 3))
 
 
 def table_of(example: Example) -> Image:
@@ -131,14 +140,29 @@ def _with_other_metal(picture: Image, labels: NDArray[np.uint8], rng: np.random.
 
 def _in_shadow(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:
     """A shadow of the key on the table: its silhouette moved aside, sharp in the sun and soft under a window."""
-    off = (labels == OFF).astype(np.float32)
-    angle, reach = rng.uniform(0, 2 * np.pi), rng.uniform(4, 40)
-    shade, key = np.zeros_like(off), ((labels != OFF) & (labels != UNKNOWN)).astype(np.float32)
-    for part in np.linspace(0, 1, 6):
+    off = labels == OFF
+    angle, reach = rng.uniform(0, 2 * np.pi), rng.uniform(3, 40)
+    shade, key = np.zeros(off.shape, np.float32), ((labels != OFF) & (labels != UNKNOWN)).astype(np.float32)
+    for part in np.linspace(0, 1, 8):
         move = np.float32([[1, 0, part * reach * np.cos(angle)], [0, 1, part * reach * np.sin(angle)]])
         shade = np.maximum(shade, cv2.warpAffine(key, move, (COLUMNS, ROWS)))
-    shade = cv2.GaussianBlur(shade, (0, 0), np.exp(rng.uniform(-0.3, 2.2))) * off
-    return np.asarray(picture * (1 - rng.uniform(0.3, 0.92) * shade[..., None]), np.float32)
+    shade = cv2.GaussianBlur(shade, (0, 0), np.exp(rng.uniform(-0.4, 2.2))) * off
+    left = np.full(3, rng.uniform(0.08, 0.7))
+    if rng.random() < SHADE_LIKE_FACE:
+        left = _face_over_table(picture, labels, rng, left)
+    return np.asarray(picture * (1 - (1 - left) * shade[..., None]), np.float32)
+
+
+def _face_over_table(
+    picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator, otherwise: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """What a shadow must leave of the table's light to look like the key's face; ``otherwise`` where none can."""
+    off, face = labels == OFF, labels == FACE
+    if off.sum() < FEW or face.sum() < FEW:
+        return otherwise
+    like = np.median(picture[face], axis=0) * np.exp(rng.normal(0, 0.1) + rng.normal(0, 0.03, 3))
+    left = like / np.maximum(np.median(picture[off], axis=0), 0.02)
+    return np.minimum(left, 1.0) if left.mean() < SHADE_LIKE_MOST else otherwise
 
 
 def _with_other_walls(picture: Image, labels: NDArray[np.uint8], rng: np.random.Generator) -> Image:

@@ -13,13 +13,16 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
-from tests.training.augment import drawn, table_of
+from keyid.segmentation import MULTIPLE
+from tests.training.augment import drawn, table_of, without_speckles
 from tests.training.fit import TYPICAL, fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
 from tests.training.strips import FACE, UNKNOWN, Example, photo_examples, read_examples, scene_examples
 
 BATCH = 4
 SHARES = (0.4, 0.54, 0.06)  # of the examples drawn: photos with truth, path-traced strips, flat scenes
+TRACED = 1  # the kind whose light comes in speckles, as no phone's does
+DESPECKLED = 0.6  # of these
 NEAR_RIM = 11  # samples: a border of 0.4 mm to both sides counts five times
 RIM_WEIGHT = 4.0
 
@@ -55,8 +58,13 @@ def main(
     rng = np.random.default_rng(1)
 
     def batch(size: int) -> list[Drawn]:
-        lists = [kinds[kind] for kind in rng.choice(len(kinds), size, p=shares / shares.sum())]
-        return [drawn(some[rng.integers(len(some))], tables, rng) for some in lists]
+        return [one(kind) for kind in rng.choice(len(kinds), size, p=shares / shares.sum())]
+
+    def one(kind: int) -> Drawn:
+        example = kinds[kind][rng.integers(len(kinds[kind]))]
+        if kind == TRACED and rng.random() < DESPECKLED:
+            example = without_speckles(example)
+        return drawn(example, tables, rng)
 
     net = restored(start, Net(), _inputs(batch(TYPICAL))) if start else Net()
 
@@ -105,7 +113,7 @@ def _agreement(net: Net, tested: list[Example]) -> dict[str, float]:
     net.eval()
     shares = {}
     for example in {e.name: e for e in reversed(tested)}.values():
-        rows, columns = (size // 16 * 16 for size in example.labels.shape)
+        rows, columns = (size // MULTIPLE * MULTIPLE for size in example.labels.shape)
         picture = example.picture[:rows, -columns:].astype(np.float32) / 255
         with torch.no_grad():
             logits = net(torch.from_numpy(_input(picture, example.wall.astype(np.float32)))[None])[0]

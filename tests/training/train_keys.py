@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
+from keyid.key_likeness import MULTIPLE
 from tests.training.augment import lit, processed
 from tests.training.fit import TYPICAL, fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
@@ -136,7 +137,7 @@ def _agreement(net: Net, tested: dict[str, View]) -> dict[str, float]:
     net.eval()
     shares = {}
     for name, view in tested.items():
-        below, beside = (-size % 16 for size in view.key.shape)
+        below, beside = (-size % MULTIPLE for size in view.key.shape)
         pad = ((0, below), (0, beside))
         picture = np.pad(view.pixels, (*pad, (0, 0)), mode="edge").astype(np.float32) / 255
         layers = np.stack([np.pad(layer, pad) for layer in (view.reference, view.seen)]).astype(np.float32)

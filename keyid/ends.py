@@ -17,6 +17,7 @@ BAND_MM = 0.5  # a step shows in two bands of that width, one beyond the other, 
 BAND_OFFSETS_MM = (0.3, 0.8, 1.3, 1.8)  # beyond the edge's lands, which cuts may have lowered
 COLLAR_BEYOND_MM = 3.0  # beyond the blade's edge: past every collar, where only a head reaches
 COLLAR_FAR_MM = 3.8
+OUTERMOST_MM = 0.3  # of the strip, where it ends before that
 COLLAR_LENGTH_MM = 2.2  # a collar is at least that long, else the step is the head's front
 NEAR_MM = 0.4  # beside the step: past its blur
 NEAR_START_MM = (-3.5, 7.0)  # from the start that the regions tell: a collar on one side only may pass for blade
@@ -72,7 +73,8 @@ def find_step(
     metal = regions.metal_odds / ODDS_LIMIT
     out = strip.v_mm * sign
     along = gradients(strip.values)[0]
-    beyond = (out > edge_mm + COLLAR_BEYOND_MM) & (out < edge_mm + COLLAR_FAR_MM)
+    beyond = out > min(edge_mm + COLLAR_BEYOND_MM, float(out.max()) - OUTERMOST_MM)
+    beyond &= out < edge_mm + COLLAR_FAR_MM
     if beyond.sum() < FEW_ROWS:
         return None
     head = metal[beyond].mean(axis=0)

@@ -66,6 +66,14 @@ def test_a_step_is_found_where_it_is(at_mm: float, sign: int) -> None:
     assert step.score > 0.5
 
 
+def test_a_step_is_found_beside_an_edge_that_lies_far_out() -> None:
+    """Where cuts took the lands, the blade's start lies further out than the strip was laid for."""
+    strip, regions = strip_of(np.where(S_MM < STEP_S_MM, 6.3, 4.9), S_MM, V_MM)
+    step = find_step(strip, regions, 1, 4.9, -22.0)
+    assert step is not None
+    assert step.s_mm == pytest.approx(STEP_S_MM, abs=0.03)
+
+
 def test_dark_metal_has_its_step_in_the_same_place() -> None:
     bright, dark = (found_in(shoulder(STEP_S_MM), metal=metal) for metal in (0.75, 0.15))
     assert bright is not None

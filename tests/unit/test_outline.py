@@ -156,6 +156,19 @@ def test_a_patch_of_the_blade_that_is_told_as_head_moves_no_rim(head: str) -> No
         np.testing.assert_allclose(getattr(after, name).v_mm, getattr(before, name).v_mm, atol=0.02)
 
 
+def test_the_shoulder_is_found_though_cuts_took_the_lands() -> None:
+    """Peaks between cuts then pass for lands, and the blade for narrower than it is."""
+    scene = view_of(tilt_deg=10.0)
+    scale = scale_of(scene)
+    laid = lay_strip(photo_of(scene), scale, silhouette_of(scene), None, NOTHING_POINTED)
+    narrow = replace(laid, region=replace(laid.region, width_mm=laid.region.width_mm - 3.2))
+    found, again = (trace_outline(one, scale, None, NOTHING_POINTED) for one in (laid, narrow))
+    steps = [(one.upper_step, one.lower_step) for one in (found, again)]
+    right, told = ([step.s_mm for step in both if step is not None] for both in steps)
+    assert len(told) == len(right) > 0
+    assert told == pytest.approx(right, abs=0.03)
+
+
 def test_where_nothing_can_be_seen_the_key_is_unclear() -> None:
     scene, _ = viewed(*VIEWS[0])
     photo = photo_of(scene)

@@ -40,20 +40,21 @@ def is_poor(remarks: tuple[Remark, ...]) -> bool:
 
 def verdict_words(remarks: tuple[Remark, ...]) -> str:
     """Whether to take a photo again that is all there is to go by; empty for a good photo."""
-    if expected_mm(remarks) < WORTH_MM:
-        return ""
-    if is_poor(remarks):
-        return "Get a better photo." if remarks[0].lost else "Take the photo again."
-    return "This photo will do."
+    return _by_quality(remarks, "This photo will do.", "Take the photo again.", "Get a better photo.")
 
 
 def grade_words(remarks: tuple[Remark, ...]) -> str:
     """How good a photo is that has been read, and whether another would be better; empty for a good photo."""
+    return _by_quality(remarks, "Good enough.", "Better retake.", "Get a better one.")
+
+
+def _by_quality(remarks: tuple[Remark, ...], fair: str, poor: str, lost: str) -> str:
+    """The words for a photo: none for a good one, ``lost`` for a poor one whose original may be better."""
     if expected_mm(remarks) < WORTH_MM:
         return ""
-    if is_poor(remarks):
-        return "Get a better one." if remarks[0].lost else "Better retake."
-    return "Good enough."
+    if not is_poor(remarks):
+        return fair
+    return lost if remarks[0].lost else poor
 
 
 def off_words(remarks: tuple[Remark, ...]) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.segmentation import ODDS_LIMIT, Regions
-from keyid.strip import STEP_MM, Image, Strip, gradients, peak_position
+from keyid.strip import STEP_MM, Image, Strip, peak_position
 
 Array = NDArray[np.float64]
 
@@ -72,7 +72,6 @@ def find_step(
     """
     metal = regions.metal_odds / ODDS_LIMIT
     out = strip.v_mm * sign
-    along = gradients(strip.values)[0]
     beyond = out > min(edge_mm + COLLAR_BEYOND_MM, float(out.max()) - OUTERMOST_MM)
     beyond &= out < edge_mm + COLLAR_FAR_MM
     if beyond.sum() < FEW_ROWS:
@@ -83,7 +82,7 @@ def find_step(
     sharp = np.zeros(len(strip.s_mm))
     bands = [(out > edge_mm + offset) & (out < edge_mm + offset + BAND_MM) for offset in BAND_OFFSETS_MM]
     bands = [band for band in bands if band.sum() >= FEW_ROWS]  # the strip may end before the outer ones
-    edges = [_edge(along[band]) for band in bands]
+    edges = [_edge(strip.along[band]) for band in bands]
     changes = [_change(metal[band].mean(axis=0), head) for band in bands]
     for n in range(len(bands) - 1):
         both = np.sqrt(changes[n] * changes[n + 1])

@@ -68,6 +68,11 @@ class Strip:
         one, two, three = cv2.split(self.values)
         return np.asarray(cv2.max(cv2.min(one, two), cv2.min(cv2.max(one, two), three)), np.float32)
 
+    @cached_property
+    def along(self) -> Image:
+        """Smoothed derivative along the blade, (rows, columns, 3): `gradients`."""
+        return gradients(self.values)[0]
+
     def column(self, s_mm: Array) -> Array:
         """Fractional column of stations."""
         return np.asarray((s_mm - self.s_mm[0]) / STEP_MM)

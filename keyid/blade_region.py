@@ -21,6 +21,7 @@ TIP_ROWS_MM = 0.8  # face across a column from which it is blade: more than a bu
 CORE = 0.25  # |v| from the middle up to that part of the width is metal on every blade
 TAPER_MM = 4.0  # before the tip, where the edges turn in
 START_MM = 1.0  # past the start, where a collar's rounding or a head's front may reach
+START_LEVEL_MM = 0.5  # past the start: the first cut's flank begins no earlier
 LAND_PERCENTILE = 85  # of an edge's places across: its lands, not its cuts
 WIDTHS_MM = (4.5, 12.5)  # of the blades of flat keys (common practice, no source)
 LONGEST_COLLAR_MM = 6.5  # behind it comes head
@@ -108,6 +109,13 @@ def head_of(strip: Strip, regions: Regions, region: BladeRegion) -> Literal["met
     if plastic + metal < HEAD_MM2 or METAL_SHARE < plastic / (plastic + metal) < PLASTIC_SHARE:
         return None
     return "plastic" if plastic > metal * PLASTIC_SHARE else "metal"
+
+
+def level_at_start(strip: Strip, regions: Regions, region: BladeRegion, sign: int) -> float:
+    """How far out, on the side ``sign``, the face reaches where the blade begins (mm): cuts leave most there."""
+    near = (strip.s_mm > region.start_mm) & (strip.s_mm < region.start_mm + START_LEVEL_MM)
+    face = np.flatnonzero(np.median(regions.face[:, near], axis=1) > FACE_P) if near.any() else np.empty(0, int)
+    return float(np.max(sign * strip.v_mm[face])) if len(face) else -np.inf
 
 
 def _largest(mask: NDArray[np.bool_]) -> NDArray[np.bool_]:

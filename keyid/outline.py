@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade_region import FACE_P, BladeRegion, find_region, head_of, unclear_blade
+from keyid.blade_region import BladeRegion, find_region, head_of, level_at_start, unclear_blade
 from keyid.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, camera_px_mm
 from keyid.camera import Camera
 from keyid.ends import Step, find_collar, find_plastic, find_step
@@ -34,7 +34,6 @@ TIP_MARGIN_MM = 0.6  # the sides are followed up to there before the tip
 SHORTEST_MM = 5.0  # of an edge to be followed: no key has its cuts on less
 PAST_STEP_MM = 0.06  # the edge is followed from there on: past the step's own column and its neighbour
 FLARE_MM = 2.0  # past the blade's start: so far a round head of metal reaches along the edges (development photos)
-START_LEVEL_MM = 0.5  # past the blade's start: the first cut's flank begins no earlier
 LANDS_GONE_MM = 0.5  # a blade that begins so much further out than its lands has none: those are peaks between cuts
 STEP_LOOK_MM = 0.7  # beyond the edge: the middle of the shoulder's flat face
 EDGE_U_MM = 0.012  # an edge's place on a sharp rim: resampling, sharpening, burrs (from the development photos)
@@ -414,23 +413,25 @@ def _found_tip(strip: Strip, regions: Regions, px_mm: float) -> EdgePoints:
 
 
 def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera) -> Step | None:
-    """The step beside the edge on the side ``sign``."""
+    """The step on the side ``sign``: beside the lands, or, where cuts took these, beside where the blade begins."""
     lands = sign * region.middle_mm + region.width_mm / 2
-    at_start = _level_at_start(strip, regions, region, sign)
-    for level in (lands, at_start) if at_start > lands + LANDS_GONE_MM else (lands,):
-        beside = np.array([sign * (level + STEP_LOOK_MM)])
-        wall = strip.lie.wall(np.array([[region.start_mm, beside[0]]]), camera)[0] * strip.lie.thickness_mm
-        step = find_step(strip, regions, sign, level, region.start_mm, float(wall[0]))
-        if step is not None:
-            break
-    else:
+    step = _step_beside(lands, strip, regions, region, sign, px_mm, camera)
+    if step is not None:
+        return step
+    at_start = level_at_start(strip, regions, region, sign)
+    if at_start <= lands + LANDS_GONE_MM:
+        return None
+    return _step_beside(at_start, strip, regions, region, sign, px_mm, camera)
+
+
+def _step_beside(
+    level_mm: float, strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera
+) -> Step | None:
+    """The step beside an edge that lies so far out on the side ``sign``."""
+    beside = np.array([sign * (level_mm + STEP_LOOK_MM)])
+    wall = strip.lie.wall(np.array([[region.start_mm, beside[0]]]), camera)[0] * strip.lie.thickness_mm
+    step = find_step(strip, regions, sign, level_mm, region.start_mm, float(wall[0]))
+    if step is None:
         return None
     bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * px_mm
     return replace(step, s_mm=step.s_mm - float(bloom))
-
-
-def _level_at_start(strip: Strip, regions: Regions, region: BladeRegion, sign: int) -> float:
-    """How far out, on the side ``sign``, the face reaches where the blade begins: cuts leave most there."""
-    near = (strip.s_mm > region.start_mm) & (strip.s_mm < region.start_mm + START_LEVEL_MM)
-    face = np.flatnonzero(np.median(regions.face[:, near], axis=1) > FACE_P) if near.any() else np.empty(0, int)
-    return float(np.max(sign * strip.v_mm[face])) if len(face) else -np.inf

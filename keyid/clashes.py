@@ -59,7 +59,10 @@ def _against_photo(known: Known, profile: Profile, decoded: Decoded) -> Iterator
     for number, code in known.cuts:
         i = number - 1 if profile.stop_first else len(profile.positions_mm) - number
         root = decoded.roots[i]
-        if root is None or (table := decoded.code_probabilities[i])[code] >= CLASH_P:
+        if root is None:
+            continue
+        table = decoded.code_probabilities[i]
+        if table[code] >= CLASH_P:
             continue
         likeliest = max(table, key=lambda each: table[each])
         nominal = profile.roots_mm[profile.codes.index(code)]

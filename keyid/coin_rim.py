@@ -129,10 +129,16 @@ def _settle(offset: Array, edges: Array, waves: Array, starts: Array, windows: t
 
 def _near(offset: Array, edges: Array, curves: Array, window: float) -> tuple[Array, Array]:
     """Height and place, (k, stations) each, of the nearest or boldest edge near each curve; height 0 where none is."""
-    near = np.clip(1 - ((offset - curves[..., None]) / window) ** 2, 0, None)
-    best = (near * np.log1p(edges)).argmax(axis=2)
-    inside = np.take_along_axis(near, best[..., None], 2)[..., 0] > 0
-    return inside * edges[np.arange(edges.shape[0]), best], offset[best]
+    step = offset[1] - offset[0]
+    reach = int(window / step) + 1
+    middle = np.rint((curves - offset[0]) / step).astype(np.intp)
+    at = np.clip(middle[..., None] + np.arange(-reach, reach + 1), 0, len(offset) - 1)
+    stations = np.arange(len(edges))[:, None]
+    near = np.clip(1 - ((offset[at] - curves[..., None]) / window) ** 2, 0, None)
+    best = (near * np.log1p(edges)[stations, at]).argmax(axis=2)[..., None]
+    inside = np.take_along_axis(near, best, 2)[..., 0] > 0
+    best = np.take_along_axis(at, best, 2)[..., 0]
+    return inside * edges[stations[:, 0], best], offset[best]
 
 
 def _rays(pixels: NDArray[np.uint8], ellipse: Ellipse, inward: float, outward: float) -> tuple[Array, Array, Array]:

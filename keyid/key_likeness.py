@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from keyid.network import Image, answer
+from keyid.network import Image, answer, read_network
 from keyid.table_view import TableView
 
 NET_FILE = "key_likeness.onnx"
@@ -17,9 +17,13 @@ MULTIPLE = 16  # the network halves its picture four times
 
 
 def key_likeness(view: TableView) -> Image:
-    """Log odds of the key, shape (rows, columns), for a view of SEARCH_PX_PER_MM."""
+    """Log odds of the key, shape (rows, columns), for a view of SEARCH_PX_PER_MM.
+
+    The network is read for each photo, in a few milliseconds: its layers would hold 100 MB while the blade is measured.
+    """
     rows, columns = view.seen.shape
     pad = ((0, -rows % MULTIPLE), (0, -columns % MULTIPLE))
     layers = [np.pad(layer, pad).astype(np.float32) for layer in (view.on_reference, view.seen)]
     colours = np.pad(view.pixels, (*pad, (0, 0)), mode="edge").transpose(2, 0, 1) / np.float32(255) - np.float32(0.5)
-    return answer(NET_FILE, np.concatenate([colours, np.stack(layers)]).astype(np.float32))[0, :rows, :columns]
+    inputs = np.concatenate([colours, np.stack(layers)]).astype(np.float32)
+    return answer(read_network(NET_FILE), inputs)[0, :rows, :columns]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from functools import cache
 from importlib.resources import files
 
 import cv2
@@ -12,20 +11,18 @@ from numpy.typing import NDArray
 Image = NDArray[np.float32]
 
 
-def answer(file: str, layers: Image) -> Image:
-    """What a network of the package says, (classes, rows, columns), to a picture's layers (inputs, rows, columns).
-
-    Rows and columns are multiples of what the network divides its picture by.
-    """
-    net = _net(file)
-    net.setInput(layers[None])
-    said: Image = np.asarray(net.forward(), np.float32)[0]
-    return said
-
-
-@cache
-def _net(file: str) -> cv2.dnn.Net:
-    """A network, read once."""
+def read_network(file: str) -> cv2.dnn.Net:
+    """A network of the package.  It holds the memory of all its layers from its first answer until it is dropped."""
     stored = np.frombuffer(files("keyid").joinpath(file).read_bytes(), np.uint8)
     net: cv2.dnn.Net = cv2.dnn.readNetFromONNX(stored)
     return net
+
+
+def answer(net: cv2.dnn.Net, layers: Image) -> Image:
+    """What a network says, (classes, rows, columns), to a picture's layers (inputs, rows, columns).
+
+    Rows and columns are multiples of what the network divides its picture by.
+    """
+    net.setInput(layers[None])
+    said: Image = np.asarray(net.forward(), np.float32)[0]
+    return said

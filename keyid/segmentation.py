@@ -10,6 +10,7 @@ How it is trained is told in ``tests/training``.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import cv2
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.camera import Camera
-from keyid.network import answer
+from keyid.network import answer, read_network
 from keyid.strip import Image, Strip
 
 NET_FILE = "segmentation.onnx"
@@ -79,7 +80,13 @@ def _logits(picture: NDArray[Any], wall: NDArray[np.float64]) -> Image:
     blob = np.empty((5, *picture.shape[:2]), np.float32)
     blob[:3] = picture.transpose(2, 0, 1) - 0.5
     blob[3:] = wall[:, None, None]
-    return answer(NET_FILE, blob)
+    return answer(_net(), blob)
+
+
+@cache
+def _net() -> cv2.dnn.Net:
+    """The network, read once: a photo asks it several times."""
+    return read_network(NET_FILE)
 
 
 def _enlarged(layer: Image, shape: tuple[int, ...]) -> Image:
@@ -91,8 +98,10 @@ def _enlarged(layer: Image, shape: tuple[int, ...]) -> Image:
 
 def _probabilities(logits: NDArray[np.float32]) -> NDArray[np.float32]:
     """Softmax over the first axis."""
-    weight = np.exp(logits - logits.max(axis=0))
-    return np.asarray(weight / weight.sum(axis=0), np.float32)
+    weight: Image = logits - logits.max(axis=0)
+    np.exp(weight, out=weight)
+    weight /= weight.sum(axis=0)
+    return weight
 
 
 def _log_odds(share: Image) -> Image:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from keyid.errors import KeyidError, PhotoError, ProfileError
     from keyid.identify import read
-    from keyid.reading import Reading
+    from keyid.readings.reading import Reading
 
 __all__ = ["KeyidError", "PhotoError", "ProfileError", "Reading", "read"]
 
@@ -19,7 +19,7 @@ _HOMES = {
     "KeyidError": "keyid.errors",
     "PhotoError": "keyid.errors",
     "ProfileError": "keyid.errors",
-    "Reading": "keyid.reading",
+    "Reading": "keyid.readings.reading",
     "read": "keyid.identify",
 }
 

@@ -23,9 +23,9 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from keyid.errors import KeyidError, PhotoError
-from keyid.library import Library
-from keyid.reading import error_json
-from keyid.told import Told
+from keyid.profiles.library import Library
+from keyid.readings.reading import error_json
+from keyid.scales.told import Told
 
 Json = dict[str, Any]
 Reader = Callable[[Path, Library], Json]

@@ -14,8 +14,8 @@ from uuid import uuid4
 from distributed import Client, Future, KilledWorker, WorkerPlugin
 
 from keyid.batch import Json, Reader, failed, forget, prepare, read_one, read_prepared
-from keyid.library import Library
-from keyid.reading import error_json
+from keyid.profiles.library import Library
+from keyid.readings.reading import error_json
 
 WAIT_S = 30  # for the scheduler, and for the first of its workers
 

@@ -7,34 +7,34 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal, Protocol, TypeVar, TypeVarTuple, cast
 
-from keyid.bitting import NONE_MAX_P, confirm_list, next_measurement, read_bitting
-from keyid.blade import Blade
-from keyid.blade_frame import Frame
-from keyid.blade_measure import measure_blade
-from keyid.clashes import clashes
-from keyid.compose import Advice, compose, photo_facts, pointed_facts, px_per_mm
-from keyid.cuts import find_cuts
-from keyid.double_check import double_check, profile_of_blank
+from keyid.blades.blade import Blade
+from keyid.blades.blade_frame import Frame
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.cuts import find_cuts
+from keyid.blades.face_lines import find_face_lines
+from keyid.blades.fusion import fuse, fused_frame
+from keyid.blades.unscaled import find_by_width, measure_in, of_blank, own_width, scale_note
 from keyid.errors import PhotoError, PhotoErrorCode
-from keyid.face_lines import find_face_lines
-from keyid.fusion import fuse, fused_frame
-from keyid.known import NOTHING_KNOWN, Known
-from keyid.library import Library, load_library
-from keyid.outline import LaidStrip, holds, lay_strip, trace_outline
-from keyid.photo import Photo, load_photo
-from keyid.photo_advice import advise
-from keyid.pointed import NOTHING_POINTED, Point, Pointed
-from keyid.ranking import Ranking, rank
-from keyid.reading import PointedFact, Reading
-from keyid.reference import find_scale
-from keyid.remark import Remark
-from keyid.scale import Scale
-from keyid.shape_ranking import of_unknown_size, rank_by_shape
-from keyid.sharpness import check_photo, check_rim
-from keyid.silhouette import Silhouette, find_silhouette, lies_on
-from keyid.told import ReferenceKind, Told
-from keyid.unscaled import find_by_width, measure_in, of_blank, own_width, scale_note
-from keyid.whole_key import whole_key
+from keyid.outlines.outline import LaidStrip, holds, lay_strip, trace_outline
+from keyid.photos.photo import Photo, load_photo
+from keyid.profiles.library import Library, load_library
+from keyid.rankings.known import NOTHING_KNOWN, Known
+from keyid.rankings.ranking import Ranking, rank
+from keyid.readings.bitting import NONE_MAX_P, confirm_list, next_measurement, read_bitting
+from keyid.readings.clashes import clashes
+from keyid.readings.compose import Advice, compose, photo_facts, pointed_facts, px_per_mm
+from keyid.readings.double_check import double_check, profile_of_blank
+from keyid.readings.photo_advice import advise
+from keyid.readings.reading import PointedFact, Reading
+from keyid.readings.remark import Remark
+from keyid.readings.shape_ranking import of_unknown_size, rank_by_shape
+from keyid.readings.whole_key import whole_key
+from keyid.scales.pointed import NOTHING_POINTED, Point, Pointed
+from keyid.scales.reference import find_scale
+from keyid.scales.scale import Scale
+from keyid.scales.sharpness import check_photo, check_rim
+from keyid.scales.told import ReferenceKind, Told
+from keyid.silhouettes.silhouette import Silhouette, find_silhouette, lies_on
 
 Stage = Literal["photo", "scale", "key", "strip", "edges", "blade", "face", "blades"]
 """What takes time: decoding, the reference, where the key lies, the strip along its blade, its edges, measuring, lines

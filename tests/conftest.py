@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from keyid.cli import main
+from keyid.commands.cli import main
 
 TOP = Path(__file__).parent.parent
 SAMPLES = TOP / "samples"

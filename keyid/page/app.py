@@ -21,10 +21,6 @@ from starlette.requests import ClientDisconnect, Request
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 
-from keyid.caliper import TypedUnit, typed_mm
-from keyid.coin import COINS, CoinError, coin_named
-from keyid.confirm import HandValue
-from keyid.library import Library
 from keyid.page.desks import MOST_KEYS, Asked, Desk, DeskError, Desks, Key
 from keyid.page.guard import Door, Guard, cookie
 from keyid.page.knowing import MOST_CODES_BYTES, asked_of, length_of
@@ -44,13 +40,17 @@ from keyid.page.shown import (
     value_of,
     verdict,
 )
-from keyid.paper import PAPERS as SHEETS_OF_PAPER
-from keyid.picture import draw_closeup, png
-from keyid.pointed import NOTHING_POINTED
-from keyid.profile import Profile
-from keyid.request import MESSAGE
-from keyid.text import plain
-from keyid.told import BARS_MM, KINDS, Told
+from keyid.profiles.library import Library
+from keyid.profiles.profile import Profile
+from keyid.readings.caliper import TypedUnit, typed_mm
+from keyid.readings.confirm import HandValue
+from keyid.reports.picture import draw_closeup, png
+from keyid.reports.request import MESSAGE
+from keyid.reports.text import plain
+from keyid.scales.coin import COINS, CoinError, coin_named
+from keyid.scales.paper import PAPERS as SHEETS_OF_PAPER
+from keyid.scales.pointed import NOTHING_POINTED
+from keyid.scales.told import BARS_MM, KINDS, Told
 
 Json = dict[str, Any]
 
@@ -347,7 +347,7 @@ class Page:
 
     async def _compare(self, request: Request) -> Response:
         """Compare two keys of the desk."""
-        from keyid.comparison import compare_keys
+        from keyid.readings.comparison import compare_keys
 
         desk = _desk(request)
         keys = [self.desks.key(desk, request.query_params.get(which, "")) for which in ("old", "new")]

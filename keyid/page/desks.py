@@ -9,14 +9,14 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from hmac import compare_digest
 
-from keyid.confirm import HandValue
 from keyid.errors import KeyidError
 from keyid.identify import PLAIN_QUESTION, Examination, Measured, Question, Stage
 from keyid.page.stages import KeptStages
-from keyid.photo import Photo
-from keyid.pointed import NOTHING_POINTED, Pointed
-from keyid.remark import Remark
-from keyid.told import Told
+from keyid.photos.photo import Photo
+from keyid.readings.confirm import HandValue
+from keyid.readings.remark import Remark
+from keyid.scales.pointed import NOTHING_POINTED, Pointed
+from keyid.scales.told import Told
 
 SECRET_BYTES = 16  # 128 bits can't be guessed (NIST SP 800-63B, 5.1.4: at least 64 for what is tried over a network)
 UNUSED_S = 30 * 60.0  # keys that nobody looked at for so long are forgotten

@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
-from keyid.caliper import typed_mm
-from keyid.double_check import profile_of_blank
 from keyid.errors import KeyidError
 from keyid.identify import Question
-from keyid.known import Known, ListedCode, fits_none, parse_code_list
 from keyid.page.desks import Asked, Key
-from keyid.profile import Profile
-from keyid.told import BARS_MM, THICKNESSES_MM, Told
+from keyid.profiles.profile import Profile
+from keyid.rankings.known import Known, ListedCode, fits_none, parse_code_list
+from keyid.readings.caliper import typed_mm
+from keyid.readings.double_check import profile_of_blank
+from keyid.scales.told import BARS_MM, THICKNESSES_MM, Told
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]

@@ -8,12 +8,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade
-from keyid.blade_frame import Frame
-from keyid.compose import px_per_mm
+from keyid.blades.blade import Blade
+from keyid.blades.blade_frame import Frame
 from keyid.identify import Examination
 from keyid.page.desks import Key
-from keyid.picture import (
+from keyid.readings.compose import px_per_mm
+from keyid.readings.reading import Reading
+from keyid.reports.picture import (
     ENDS_BEYOND_MM,
     OUTLINE,
     REFERENCE,
@@ -23,9 +24,8 @@ from keyid.picture import (
     edge_px,
     root_marks,
 )
-from keyid.reading import Reading
-from keyid.scale import Scale
-from keyid.silhouette import Silhouette
+from keyid.scales.scale import Scale
+from keyid.silhouettes.silhouette import Silhouette
 
 WITHOUT = ("none", "blank")  # scales that are from nothing beside the key
 

@@ -1,7 +1,7 @@
 """Reading keys in the background: one at a time, telling each stage as it is through.
 
 One at a time, because a reading uses the whole machine's memory bandwidth anyway, and because decoders of damaged
-photos are kept quiet for the whole process (`keyid.photo`).
+photos are kept quiet for the whole process (`keyid.photos.photo`).
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from typing import Any
 
 from keyid.errors import KeyidError, PhotoError
 from keyid.identify import Examination, Measured, Stage, examine, examine_together, measure_named
-from keyid.library import Library
 from keyid.page.desks import Asked, Desks, Key
 from keyid.page.stages import KeptStages
-from keyid.photo import Photo, decode_photo
-from keyid.photo_advice import advise
-from keyid.scale import Scale
-from keyid.silhouette import Silhouette
+from keyid.photos.photo import Photo, decode_photo
+from keyid.profiles.library import Library
+from keyid.readings.photo_advice import advise
+from keyid.scales.scale import Scale
+from keyid.silhouettes.silhouette import Silhouette
 
 FULL = PhotoError(
     "unreadable-file", "There is no room for another photo.", "Forget keys that are done, then give it again."

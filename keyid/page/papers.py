@@ -8,14 +8,14 @@ from functools import partial
 
 from starlette.responses import HTMLResponse, Response
 
-from keyid.drawing import svg
 from keyid.identify import Examination
 from keyid.page.desks import Key
 from keyid.page.shown import record
-from keyid.report import bitting_profile, make_report
-from keyid.report_html import report_html
-from keyid.report_pdf import report_pdf
-from keyid.template import draw_template
+from keyid.reports.drawing import svg
+from keyid.reports.report import bitting_profile, make_report
+from keyid.reports.report_html import report_html
+from keyid.reports.report_pdf import report_pdf
+from keyid.reports.template import draw_template
 
 POLICY = (
     "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'; "

@@ -1,7 +1,7 @@
 """Pointing on the photo as it is shown: where the handles are, and what was pointed at.
 
 Places on the page are pixels of the photo alone; what is told of a file is in pixels of its whole picture, a
-screenshot's bars with it (`keyid.photo.Photo.frame`).
+screenshot's bars with it (`keyid.photos.photo.Photo.frame`).
 """
 
 from __future__ import annotations
@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade
-from keyid.blade_frame import Frame
+from keyid.blades.blade import Blade
+from keyid.blades.blade_frame import Frame
 from keyid.page.desks import Key
 from keyid.page.marks import found_in
-from keyid.pointed import Point, Pointed
+from keyid.scales.pointed import Point, Pointed
 
 Array = NDArray[np.float64]
 Json = dict[str, Any]

@@ -11,10 +11,10 @@ import click
 import segno
 import uvicorn
 
-from keyid.library import Library
 from keyid.page.app import Entrance, Page
 from keyid.page.desks import secret
 from keyid.page.guard import ENTRANCE, Door
+from keyid.profiles.library import Library
 
 LOOPBACK = "127.0.0.1"
 ELSEWHERE = "192.0.2.1"  # an address for documentation (RFC 5737): nothing is ever sent there

@@ -13,26 +13,26 @@ from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 from starlette.responses import HTMLResponse, Response
 
-from keyid.cautions import CAUTIONS
-from keyid.comparison import ComparedCut, Comparison
-from keyid.comparison_text import same_words, try_words
-from keyid.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, hand_measurements
-from keyid.double_check import check_words
 from keyid.identify import Examination, Stage
 from keyid.length import COVERAGE, Length, in_mm
 from keyid.page.desks import Key
 from keyid.page.knowing import shown_of
 from keyid.page.marks import blade_view, marks
 from keyid.page.pointing import handles
-from keyid.pointed import NOTHING_POINTED
-from keyid.profile import Profile
-from keyid.reading import Reading
-from keyid.reading_parse import parse_reading
-from keyid.remark import is_poor, off_words, verdict_words
-from keyid.report import Record, Report, report_words
-from keyid.scale import Scale
-from keyid.text import limiting, pointed_words, together
-from keyid.told import NAMES
+from keyid.profiles.profile import Profile
+from keyid.readings.cautions import CAUTIONS
+from keyid.readings.comparison import ComparedCut, Comparison
+from keyid.readings.confirm import SIZE_WORDS, HandMeasurement, HandValue, confirmed, hand_measurements
+from keyid.readings.double_check import check_words
+from keyid.readings.reading import Reading
+from keyid.readings.reading_parse import parse_reading
+from keyid.readings.remark import is_poor, off_words, verdict_words
+from keyid.reports.comparison_text import same_words, try_words
+from keyid.reports.report import Record, Report, report_words
+from keyid.reports.text import limiting, pointed_words, together
+from keyid.scales.pointed import NOTHING_POINTED
+from keyid.scales.scale import Scale
+from keyid.scales.told import NAMES
 
 Json = dict[str, Any]
 Profiles = Mapping[str, Profile]
@@ -319,14 +319,14 @@ def plain_page(template: str, status: int = 200, **shown: object) -> Response:
 
 def shared_css() -> str:
     """Return the colours and the parts that the report has too."""
-    return resources.files("keyid").joinpath("templates/shared.css").read_text(encoding="utf-8")
+    return resources.files("keyid.reports").joinpath("templates/shared.css").read_text(encoding="utf-8")
 
 
 @functools.cache
 def templates() -> Environment:
     """Return the page's templates, and those that it shares with the report."""
     environment = Environment(
-        loader=ChoiceLoader([PackageLoader("keyid.page"), PackageLoader("keyid")]),
+        loader=ChoiceLoader([PackageLoader("keyid.page"), PackageLoader("keyid.reports")]),
         autoescape=True,
         auto_reload=False,
         undefined=StrictUndefined,

@@ -6,9 +6,9 @@ from collections.abc import Callable
 from typing import Any, TypeVar, TypeVarTuple
 
 from keyid.identify import Stage
-from keyid.known import Known
-from keyid.pointed import Pointed
-from keyid.told import Told
+from keyid.rankings.known import Known
+from keyid.scales.pointed import Pointed
+from keyid.scales.told import Told
 
 Made = TypeVar("Made")
 Inputs = TypeVarTuple("Inputs")

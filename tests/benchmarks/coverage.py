@@ -21,15 +21,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade
-from keyid.blade_measure import measure_blade
-from keyid.cuts import find_cuts
+from keyid.blades.blade import Blade
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.cuts import find_cuts
 from keyid.errors import PhotoError
 from keyid.identify import measure
 from keyid.length import Length
-from keyid.photo import Photo, _is_whole
-from keyid.profile import Profile
-from keyid.ranking import rank
+from keyid.photos.photo import Photo, _is_whole
+from keyid.profiles.profile import Profile
+from keyid.rankings.ranking import rank
 from tests.benchmarks.located import Taken, located_outline, located_scale, taken
 from tests.scene import KeyPose, KeySpec, Scene, SceneTruth, make_scene, random_scene
 

@@ -2,7 +2,7 @@
 
 The Cramer-Rao bound (Kay, "Fundamentals of Statistical Signal Processing: Estimation Theory", 1993, 3.5) for the place
 of a straight blurred edge in white noise is sd^2 / sum(slope^2) over the samples that are used: all along the edge's
-normal, and as many columns along the edge as the Gaussian weights of `keyid.rims` count for.  ``python -m
+normal, and as many columns along the edge as the Gaussian weights of `keyid.outlines.rims` count for.  ``python -m
 tests.benchmarks.edge_bound`` prints the table.
 """
 
@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from keyid.rims import STRIDE, TANGENT_MM, Rim, Side, refine
-from keyid.strip import STEP_MM
+from keyid.outlines.rims import STRIDE, TANGENT_MM, Rim, Side, refine
+from keyid.outlines.strip import STEP_MM
 
 ROWS, COLUMNS = 90, 1200
 BRIGHT, DARK = 0.55, 0.12  # linear light

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from keyid.blade import Blade, EdgeTrace
+from keyid.blades.blade import Blade, EdgeTrace
 from keyid.length import Length
 
 Array = NDArray[np.float64]

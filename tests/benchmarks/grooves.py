@@ -17,15 +17,15 @@ from typing import Any
 
 import numpy as np
 
-from keyid.coin import coin_named
+from keyid.blades.face import FaceLines
 from keyid.errors import PhotoError
-from keyid.face import FaceLines
-from keyid.groove_evidence import OPEN_MM, SEPARATED_NATS, groove_evidence, turned
-from keyid.grooves import read_grooves
 from keyid.identify import measure
-from keyid.library import load_library
-from keyid.profile import Profile
-from keyid.told import Told
+from keyid.new_profiles.grooves import read_grooves
+from keyid.profiles.library import load_library
+from keyid.profiles.profile import Profile
+from keyid.rankings.groove_evidence import OPEN_MM, SEPARATED_NATS, groove_evidence, turned
+from keyid.scales.coin import coin_named
+from keyid.scales.told import Told
 
 FOUND_MM = 0.15  # a line nearer to a rim is that rim: half a leaning wall
 READ_MM = 0.4  # a groove whose rims are nearer to a true one's is that one

@@ -13,21 +13,21 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid import card, card_fit, card_search
-from keyid.camera import Camera
-from keyid.card_edges import STATIONS
-from keyid.card_fit import EdgePoints as CardPoints
-from keyid.card_measure import shifts_of
-from keyid.card_scale import MAX_COST, scale_from_fits
-from keyid.ends import Step
-from keyid.lens import lenses_of
-from keyid.lie import THICKNESS_U_MM, assume_inputs, place
-from keyid.outline import PAST_STEP_MM, STEP_LOOK_MM, TIP_MARGIN_MM, EdgePoints, Outline
-from keyid.photo import Photo
-from keyid.rims import STRIDE
-from keyid.scale import Scale
-from keyid.silhouette import Silhouette
-from keyid.strip import STEP_MM
+from keyid.outlines.ends import Step
+from keyid.outlines.lie import THICKNESS_U_MM, assume_inputs, place
+from keyid.outlines.outline import PAST_STEP_MM, STEP_LOOK_MM, TIP_MARGIN_MM, EdgePoints, Outline
+from keyid.outlines.rims import STRIDE
+from keyid.outlines.strip import STEP_MM
+from keyid.photos.photo import Photo
+from keyid.scales import card, card_fit, card_search
+from keyid.scales.camera import Camera
+from keyid.scales.card_edges import STATIONS
+from keyid.scales.card_fit import EdgePoints as CardPoints
+from keyid.scales.card_measure import shifts_of
+from keyid.scales.card_scale import MAX_COST, scale_from_fits
+from keyid.scales.lens import lenses_of
+from keyid.scales.scale import Scale
+from keyid.silhouettes.silhouette import Silhouette
 from tests.scene import SceneTruth
 from tests.scene.key import Edge, KeySpec
 from tests.scene.outline import project_plan
@@ -39,7 +39,11 @@ Seen = Callable[[Array, Array], Array]
 STATION_PX = 0.2  # scatter of the card's stations, as on photos
 SIDE_INSIDE_MM = (-0.075, 0.025)  # a card's rim is rounded: a side's edge appears that far outside it, any as likely
 SIDE_TURN_MM = 0.01  # and differs by that much more at its end
-SIZE_MM = (0.125, 0.055, 0.08)  # cards differ by up to that in width, height and thickness (limits; see keyid.card)
+SIZE_MM = (
+    0.125,
+    0.055,
+    0.08,
+)  # cards differ by up to that in width, height and thickness (limits; see keyid.scales.card)
 FRAME_MM = 0.3  # the frame along the blade is good to that
 NOISE_MM = (0.005, 0.02)  # sd of a rim's points, from scene to scene
 TOGETHER_MM = 0.085  # sd of the smoothing of that noise: it then goes together over 0.3 mm

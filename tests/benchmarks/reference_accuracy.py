@@ -16,14 +16,14 @@ import numpy as np
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from keyid.cli import main as keyid
-from keyid.cuts import find_cuts
+from keyid.blades.cuts import find_cuts
+from keyid.commands.cli import main as keyid
 from keyid.errors import PhotoError
 from keyid.identify import measure
-from keyid.photo import Photo
-from keyid.scale import Scale
-from keyid.sheet import MARKER_MM, PITCH_MM, ROWS
-from keyid.sheet_drawing import PAPERS_MM, RING_TOP_MM
+from keyid.photos.photo import Photo
+from keyid.reports.sheet_drawing import PAPERS_MM, RING_TOP_MM
+from keyid.scales.scale import Scale
+from keyid.scales.sheet import MARKER_MM, PITCH_MM, ROWS
 from tests.scene import Look, Scene, lay_down, make_scene, random_camera, random_key
 from tests.scene.outline import project_plan
 from tests.scene.page import Page, printed

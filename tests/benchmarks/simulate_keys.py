@@ -25,15 +25,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import grey_opening
 
-from keyid.bitting import UNREAD, group_probability, read_bitting
-from keyid.blade import Blade
+from keyid.blades.blade import Blade
+from keyid.blades.unscaled import LEAN_U_RAD, sized
 from keyid.length import Length
-from keyid.library import load_library
-from keyid.profile import Profile, same_outline
-from keyid.ranking import Ranking, rank
-from keyid.reading import BittingFacts
-from keyid.shape_ranking import rank_by_shape
-from keyid.unscaled import LEAN_U_RAD, sized
+from keyid.profiles.library import load_library
+from keyid.profiles.profile import Profile, same_outline
+from keyid.rankings.ranking import Ranking, rank
+from keyid.readings.bitting import UNREAD, group_probability, read_bitting
+from keyid.readings.reading import BittingFacts
+from keyid.readings.shape_ranking import rank_by_shape
 from tests.benchmarks.faults import TrueEdges, measure
 
 Array = NDArray[np.float64]

@@ -32,20 +32,20 @@ import numpy as np
 
 from keyid.errors import PhotoError
 from keyid.identify import examine
-from keyid.library import Library, load_library, shipped_folder
-from keyid.photo import load_photo
-from keyid.ranking import rank
+from keyid.photos.photo import load_photo
+from keyid.profiles.library import Library, load_library, shipped_folder
+from keyid.rankings.ranking import rank
 
 SAMPLES = Path(__file__).parent.parent.parent / "samples"
 NAMES = ("flash-without-exif", "key-on-card", "plastic-head-in-the-sun", "tip-stop", "two-edged")
 ROUNDS = 3  # of stages the least counts, of whole processes the middle of the ratios: others are disturbed
 BASE = "import numpy, cv2, scipy.optimize"
-COMMAND = "import sys; from keyid.cli import main; main(sys.argv[1:])"
+COMMAND = "import sys; from keyid.commands.cli import main; main(sys.argv[1:])"
 MEGAPIXELS = (1, 3, 6, 12, 24, 48)
 PROFILES = (10, 100, 1000, 10_000)
 COPIES = (1, 10, 100, 500)
 QUICK = {"megapixels": (3, 12), "photos": (1, 4), "profiles": (10, 100)}
-LOAD = "import sys; from pathlib import Path; from keyid.library import load_library; load_library(Path(sys.argv[1]))"
+LOAD = "import pathlib, sys; from keyid.profiles.library import load_library; load_library(pathlib.Path(sys.argv[1]))"
 MOVED_MM = 0.013  # of a made profile's cuts from those of the one before: a blade of its own
 
 

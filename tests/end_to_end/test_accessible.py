@@ -16,8 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from keyid.report import Record, make_report
-from keyid.report_html import report_html
+from keyid.reports.report import Record, make_report
+from keyid.reports.report_html import report_html
 from tests.unit.example_examination import examination
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")

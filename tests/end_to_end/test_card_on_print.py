@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from keyid import card
-from keyid.card_scale import find_card
-from keyid.card_search import shrink
 from keyid.errors import PhotoError
-from keyid.photo import load_photo
-from keyid.reference import find_scale
+from keyid.photos.photo import load_photo
+from keyid.scales import card
+from keyid.scales.card_scale import find_card
+from keyid.scales.card_search import shrink
+from keyid.scales.reference import find_scale
 
 PHOTO = Path(__file__).parent / "photos" / "card-on-print.jpg"
 CORNERS_PX = np.array([[457.78, 200.16], [631.83, 773.53], [993.22, 666.17], [823.97, 88.61]])

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from keyid.cli import main
+from keyid.commands.cli import main
 from tests.unit.test_cli import commands
 
 ROOT = Path(__file__).parents[2]

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from keyid.cli import main
-from keyid.library import load_library
+from keyid.commands.cli import main
+from keyid.profiles.library import load_library
 from tests.conftest import SAMPLES
 
 MANY_U = 3.0  # standard uncertainties: passed by chance once in 370 lengths if u is right

@@ -18,9 +18,9 @@ import numpy as np
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
-from keyid.library import load_library
 from keyid.page.app import Entrance
 from keyid.page.app import Page as Served
+from keyid.profiles.library import load_library
 from tests.conftest import PROFILES, SAMPLES, truth
 from tests.end_to_end.test_refusals import LEVEL_SAMPLE, without_card
 from tests.unit.page_client import served

@@ -15,8 +15,8 @@ import numpy as np
 import pytest
 
 from keyid.errors import PhotoError
-from keyid.photo import load_photo
-from keyid.reference import find_scale
+from keyid.photos.photo import load_photo
+from keyid.scales.reference import find_scale
 
 FOLDER = Path(os.environ.get("KEYID_REAL_FILES", "no-such-folder"))
 BAD_EXIF_ONLY = {"pillow_broken_exif_dpi.jpg", "pillow_exif-ifd-offset.jpg", "pillow_hopper_bad_exif.jpg"}

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from keyid.cautions import CAUTIONS
 from keyid.identify import examine_together, read
+from keyid.readings.cautions import CAUTIONS
 from tests.conftest import SAMPLES, Answer, truth
 
 CUT_KEYS = [

@@ -6,7 +6,7 @@ from functools import cache
 
 import numpy as np
 
-from keyid.cuts import find_cuts
+from keyid.blades.cuts import find_cuts
 from keyid.identify import measure
 from tests.benchmarks.reference_accuracy import SAME_CUT_MM, made, scale_errors
 from tests.scene import Scene

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import scipy.stats
 
-from keyid.blade_measure import root_sum
-from keyid.datum import robust_slope
+from keyid.blades.blade_measure import root_sum
+from keyid.blades.datum import robust_slope
 from keyid.length import Length
 
 # JCGM 100:2008 (GUM), H.1, end-gauge calibration: standard uncertainties in nm.

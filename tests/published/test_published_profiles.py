@@ -20,8 +20,8 @@ from itertools import pairwise
 
 import pytest
 
-from keyid.library import load_library, shipped_folder
-from keyid.profile import Profile
+from keyid.profiles.library import load_library, shipped_folder
+from keyid.profiles.profile import Profile
 
 SLACK = 1e-9  # inches: rounding of binary fractions, far below the last digit printed
 

@@ -8,8 +8,8 @@ from typing import Any, Literal, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.photo import Photo
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
 from tests.scene.key import CutSpec, KeyPose, KeySpec, blade_prism, head_prism, lay_down, pitch_rad
 from tests.scene.look import Colour, Look
 from tests.scene.page import Page

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 from tests.scene.key import KeyPose, Prism
 
 Array = NDArray[np.float64]

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 
 Array = NDArray[np.float64]
 Image = NDArray[np.float32]

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 from tests.scene.key import KeyPose, KeySpec, Prism, blade_prism, head_prism, hole_plan, rounded_rectangle
 from tests.scene.look import Look
 from tests.scene.outline import Solid, chain, facing_walls, project_plan, project_prism, short_stretches

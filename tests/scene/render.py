@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.photo import Photo
+from keyid.photos.photo import Photo
 from tests.scene.look import Look
 from tests.scene.page import Page
 from tests.scene.paint import Canvas, paint, shadow_outlines

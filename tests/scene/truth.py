@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 from tests.scene.key import Edge, KeyPose, KeySpec, blade_prism, head_prism, rounded_rectangle
 from tests.scene.outline import Labels, chain, project_plan, project_prism, short_stretches, union_outline
 from tests.scene.view import scale_px_per_mm

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 
 FULL_FRAME_DIAGONAL_MM = 43.27  # 35 mm film, 36 x 24 mm; equivalent focal lengths go by the diagonal (CIPA DCG-001)
 

@@ -1,4 +1,4 @@
-"""Training strips with labels: what `keyid.outline` sees of a blade, in frames as wrong as coarse silhouettes give."""
+"""Training strips with labels: blades as `keyid.outlines` sees them, in frames as wrong as coarse silhouettes give."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.lie import Lie, LieInputs, place
-from keyid.photo import Photo, load_photo
-from keyid.segmentation import SHRINK, WALL_AT_MM
-from keyid.strip import STEP_MM, straighten
+from keyid.outlines.lie import Lie, LieInputs, place
+from keyid.outlines.segmentation import SHRINK, WALL_AT_MM
+from keyid.outlines.strip import STEP_MM, straighten
+from keyid.photos.photo import Photo, load_photo
+from keyid.scales.camera import Camera
 from tests.scene import Scene, random_scene
 from tests.scene.key import KeySpec, edge_heights, head_prism
 from tests.scene.outline import project_plan

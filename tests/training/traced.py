@@ -22,8 +22,8 @@ from shapely.geometry import Polygon
 
 mi.set_variant("llvm_ad_rgb")
 
-from keyid.camera import Camera  # noqa: E402
-from keyid.photo import Photo  # noqa: E402
+from keyid.photos.photo import Photo  # noqa: E402
+from keyid.scales.camera import Camera  # noqa: E402
 from tests.scene import Scene, random_scene  # noqa: E402
 from tests.scene.key import rounded_rectangle  # noqa: E402
 from tests.scene.truth import CARD_CORNER_MM, CARD_MM, scene_truth  # noqa: E402

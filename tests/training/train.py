@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
-from keyid.segmentation import MULTIPLE
+from keyid.outlines.segmentation import MULTIPLE
 from tests.training.augment import drawn, table_of, without_speckles
 from tests.training.fit import TYPICAL, fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
@@ -95,7 +95,7 @@ def _inputs(batch: list[Drawn]) -> Tensor:
 
 
 def _input(picture: NDArray[np.float32], wall: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What `keyid.segmentation.segment` gives the network."""
+    """What `keyid.outlines.segmentation.segment` gives the network."""
     x = np.empty((5, *picture.shape[:2]), np.float32)
     x[:3], x[3:] = picture.transpose(2, 0, 1) - 0.5, wall[:, None, None]
     return x

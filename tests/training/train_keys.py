@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from torch import Tensor
 from torch.nn import functional
 
-from keyid.key_likeness import MULTIPLE
+from keyid.silhouettes.key_likeness import MULTIPLE
 from tests.training.augment import lit, processed
 from tests.training.fit import TYPICAL, fit, on_one_core, training_options
 from tests.training.net import Net, export, restored
@@ -128,7 +128,7 @@ def _loss(net: Net, batch: list[Drawn]) -> Tensor:
 
 
 def _input(picture: NDArray[np.float32], layers: NDArray[np.float32]) -> NDArray[np.float32]:
-    """What `keyid.key_likeness` gives the network."""
+    """What `keyid.silhouettes.key_likeness` gives the network."""
     return np.concatenate([picture.transpose(2, 0, 1) - 0.5, layers]).astype(np.float32)
 
 

@@ -1,6 +1,6 @@
 """Training views of the table with the key marked: ``python -m tests.training.views OUT [--photos FOLDER]``.
 
-What `keyid.silhouette` sees of a table, from photos with exact truth and from path-traced scenes with clutter.
+What `keyid.silhouettes` sees of a table, from photos with exact truth and from path-traced scenes with clutter.
 """
 
 from __future__ import annotations
@@ -16,10 +16,10 @@ import click
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.key_search import SEARCH_PX_PER_MM
-from keyid.photo import load_photo
-from keyid.table_view import TableView, fill_polygon, view_table
+from keyid.photos.photo import load_photo
+from keyid.scales.camera import Camera
+from keyid.scales.table_view import TableView, fill_polygon, view_table
+from keyid.silhouettes.key_search import SEARCH_PX_PER_MM
 from tests.training.strips import told_camera, told_outline
 
 Array = NDArray[np.float64]

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.photo import Photo
-from keyid.scale import Scale
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale
 
 Array = NDArray[np.float64]
 

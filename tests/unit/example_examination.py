@@ -6,13 +6,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from keyid.blade import Blade, EdgeTrace
-from keyid.camera import Camera
+from keyid.blades.blade import Blade, EdgeTrace
 from keyid.identify import Examination
 from keyid.length import Length
-from keyid.photo import Photo
-from keyid.scale import Scale
-from keyid.silhouette import Silhouette
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale
+from keyid.silhouettes.silhouette import Silhouette
 from tests.unit.example_reading import reading
 
 PX_PER_MM = 10.0

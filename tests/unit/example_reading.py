@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from keyid.cautions import CAUTIONS
 from keyid.length import Length
-from keyid.profile import Blank, Profile
-from keyid.reading import (
+from keyid.profiles.profile import Blank, Profile
+from keyid.readings.cautions import CAUTIONS
+from keyid.readings.reading import (
     BittingCut,
     BittingFacts,
     BladeFacts,

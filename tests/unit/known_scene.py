@@ -7,13 +7,13 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.ends import Step
-from keyid.lie import Lie, LieInputs, place
-from keyid.outline import EdgePoints, Outline, find_outline
-from keyid.photo import Photo
-from keyid.scale import Scale, Variation
-from keyid.silhouette import Silhouette
+from keyid.outlines.ends import Step
+from keyid.outlines.lie import Lie, LieInputs, place
+from keyid.outlines.outline import EdgePoints, Outline, find_outline
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale, Variation
+from keyid.silhouettes.silhouette import Silhouette
 from tests.scene import CutSpec, KeySpec, Look, Scene, lay_down, make_scene, posed_camera
 from tests.scene.outline import project_plan
 from tests.scene.truth import CARD_MM

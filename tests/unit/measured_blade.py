@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, EdgeTrace
+from keyid.blades.blade import Blade, EdgeTrace
 from keyid.length import Length
-from keyid.profile import Profile
+from keyid.profiles.profile import Profile
 from tests.scene.key import CutSpec, KeySpec
 
 Array = NDArray[np.float64]

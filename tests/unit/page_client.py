@@ -13,10 +13,10 @@ from typing import Any
 
 import uvicorn
 
-from keyid.library import Library
 from keyid.page.app import Entrance, Page
 from keyid.page.guard import Door
 from keyid.page.serve import listen, page_config
+from keyid.profiles.library import Library
 
 
 @dataclass(frozen=True)

@@ -13,12 +13,12 @@ import pytest
 from click.testing import CliRunner
 
 from keyid.batch import Processes, find_photos, open_batch, read_one, run, write_table
-from keyid.cli import main
-from keyid.cli_batch import TOLD_REFUSALS
-from keyid.coin import coin_named
+from keyid.commands.batch import TOLD_REFUSALS
+from keyid.commands.cli import main
 from keyid.errors import PhotoError
-from keyid.library import Library, load_library
-from keyid.told import Told
+from keyid.profiles.library import Library, load_library
+from keyid.scales.coin import coin_named
+from keyid.scales.told import Told
 
 LIBRARY = Library(())
 ERROR = {"error": {"code": "no-key", "message": "", "advice": ""}}

@@ -6,14 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.bitting import confirm_list, group_probability, next_measurement, read_bitting
-from keyid.blade import Blade
-from keyid.codes import best_bittings, code_posterior
-from keyid.decoding import WRONG_EDGE_P, EdgeReading
+from keyid.blades.blade import Blade
 from keyid.length import Length
-from keyid.profile import Profile
-from keyid.ranking import Ranking, rank
-from keyid.reading import BittingFacts
+from keyid.profiles.profile import Profile
+from keyid.rankings.codes import best_bittings, code_posterior
+from keyid.rankings.decoding import WRONG_EDGE_P, EdgeReading
+from keyid.rankings.ranking import Ranking, rank
+from keyid.readings.bitting import confirm_list, group_probability, next_measurement, read_bitting
+from keyid.readings.reading import BittingFacts
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 CODE = "3-1-4-2-5"

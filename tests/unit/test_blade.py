@@ -10,14 +10,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, BudgetLine
-from keyid.blade_frame import TIP_POINTS
-from keyid.blade_measure import measure_blade
-from keyid.camera import Camera
-from keyid.cuts import find_cuts
-from keyid.datum import FEW_POINTS, LAND_U_MM, LINE_U_MM, NO_LAND_U_MM, foremost, land_line, robust_slope
-from keyid.outline import Outline
-from keyid.scale import Variation
+from keyid.blades.blade import Blade, BudgetLine
+from keyid.blades.blade_frame import TIP_POINTS
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.cuts import find_cuts
+from keyid.blades.datum import FEW_POINTS, LAND_U_MM, LINE_U_MM, NO_LAND_U_MM, foremost, land_line, robust_slope
+from keyid.outlines.outline import Outline
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Variation
 from tests.scene import CutSpec, KeySpec, Scene
 from tests.unit.known_scene import KEY, STATION_MM, VIEWS, exact_outline, moved_focal, scale_of, view_of, viewed
 

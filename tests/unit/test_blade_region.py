@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.blade_region import BladeRegion, find_region, head_of
 from keyid.errors import PhotoError
-from keyid.lie import LieInputs, place
-from keyid.outline import find_outline
-from keyid.segmentation import Regions
-from keyid.strip import STEP_MM, Strip
+from keyid.outlines.blade_region import BladeRegion, find_region, head_of
+from keyid.outlines.lie import LieInputs, place
+from keyid.outlines.outline import find_outline
+from keyid.outlines.segmentation import Regions
+from keyid.outlines.strip import STEP_MM, Strip
 from tests.scene import posed_camera
 from tests.unit.known_scene import COARSE, KEY, found_on_face, photo_of, scale_of, silhouette_of, view_of
 

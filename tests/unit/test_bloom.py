@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keyid.bloom import BLOOM_PX, bloom_px, camera_px_mm
-from keyid.camera import Camera
-from keyid.lie import LieInputs, place
-from keyid.strip import STEP_MM, Strip
+from keyid.outlines.bloom import BLOOM_PX, bloom_px, camera_px_mm
+from keyid.outlines.lie import LieInputs, place
+from keyid.outlines.strip import STEP_MM, Strip
+from keyid.scales.camera import Camera
 
 CAMERA = Camera(3000.0, (2000.0, 1500.0), 0.0, np.diag([1.0, -1.0, -1.0]), np.array([0.0, 0.0, 200.0]))
 LIE = place(LieInputs(0.0, 2.0, 0.0, 0.0, 0.0), CAMERA.project(np.array([[-15.0, 0.0, 2.0], [15.0, 0.0, 2.0]])), CAMERA)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from keyid.blade_measure import measure_blade
-from keyid.budget_text import budget_text
-from keyid.scale import Variation
+from keyid.blades.blade_measure import measure_blade
+from keyid.reports.budget_text import budget_text
+from keyid.scales.scale import Variation
 from tests.unit.known_scene import exact_outline, moved_focal, scale_of, view_of
 
 

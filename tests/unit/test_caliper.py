@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from keyid.caliper import typed_mm
+from keyid.readings.caliper import typed_mm
 
 
 @pytest.mark.parametrize(

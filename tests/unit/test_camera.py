@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from keyid.camera import Camera
+from keyid.scales.camera import Camera
 
 
 def camera(k1: float = 0.03, tilt: float = 0.4) -> Camera:

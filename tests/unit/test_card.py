@@ -4,7 +4,7 @@ import cv2
 import numpy as np
 import pytest
 
-from keyid import card
+from keyid.scales import card
 
 
 def test_outline_has_the_area_of_a_rounded_rectangle() -> None:

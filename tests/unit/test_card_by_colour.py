@@ -7,11 +7,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import card
-from keyid.card_scale import find_card, find_card_by_colour
-from keyid.card_search import brightness, colour, hues, shrink
 from keyid.errors import PhotoError
-from keyid.photo import Photo
+from keyid.photos.photo import Photo
+from keyid.scales import card
+from keyid.scales.card_scale import find_card, find_card_by_colour
+from keyid.scales.card_search import brightness, colour, hues, shrink
 from tests.scene import posed_camera
 
 SIZE_PX = (1600, 1200)

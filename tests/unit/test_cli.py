@@ -15,9 +15,9 @@ from PIL import Image
 
 import keyid
 from keyid import identify
-from keyid.cli import main
+from keyid.commands.cli import main
 from keyid.errors import PhotoError, ProfileError
-from keyid.pointed import NOTHING_POINTED, Pointed
+from keyid.scales.pointed import NOTHING_POINTED, Pointed
 from tests.unit.example_examination import examination
 
 HELP_SECONDS = 1.0  # the goal is 0.25 s on a free machine; tests share theirs
@@ -139,7 +139,7 @@ def test_a_picture_that_cannot_be_written_is_told(monkeypatch: pytest.MonkeyPatc
 
 
 def test_help_is_quick_and_loads_no_heavy_part() -> None:
-    script = "import sys; from keyid.cli import main; main(['--help'], standalone_mode=False); " + (
+    script = "import sys; from keyid.commands.cli import main; main(['--help'], standalone_mode=False); " + (
         "print([m for m in ('numpy', 'cv2', 'scipy', 'PIL', 'pydantic') if m in sys.modules], file=sys.stderr)"
     )
     start = time.perf_counter()

@@ -11,11 +11,11 @@ import pytest
 from click.testing import CliRunner, Result
 from PIL import Image
 
-from keyid.cli import main
-from keyid.library import load_library
-from keyid.profile_compare import compare
-from keyid.profiles_text import comparison_text, list_text, profile_text
-from keyid.text import WIDTH
+from keyid.commands.cli import main
+from keyid.profiles.library import load_library
+from keyid.profiles.profile_compare import compare
+from keyid.reports.profiles_text import comparison_text, list_text, profile_text
+from keyid.reports.text import WIDTH
 from tests.unit.measured_blade import PIER, key_of, measured
 from tests.unit.profile_tables import EXAMPLE, to_toml
 
@@ -184,7 +184,9 @@ def test_add_measures_photos(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) ->
     blades = {"a.jpg": measured(key_of(PIER, "1-4-2-5-3")), "b.jpg": measured(key_of(PIER, "3-3-2-6-2"), seed=1)}
     for name in blades:
         (tmp_path / name).touch()
-    monkeypatch.setattr("keyid.profile_sources.measure", lambda photo: (None, None, None, blades[photo.name], None))
+    monkeypatch.setattr(
+        "keyid.new_profiles.profile_sources.measure", lambda photo: (None, None, None, blades[photo.name], None)
+    )
     keys = ("--key", str(tmp_path / "a.jpg"), "14253", "--key", str(tmp_path / "b.jpg"), "33262")
     result = run("add", str(tmp_path / "p.toml"), "--name", "Pier", "--order", "bow-to-tip", *keys)
     assert result.exit_code == 0, result.output
@@ -200,7 +202,7 @@ def test_a_fault_inside_the_program_is_no_traceback(tmp_path: Path, monkeypatch:
         raise ZeroDivisionError(photo.name)
 
     (tmp_path / "a.jpg").touch()
-    monkeypatch.setattr("keyid.profile_sources.measure", fail)
+    monkeypatch.setattr("keyid.new_profiles.profile_sources.measure", fail)
     result = run("add", str(tmp_path / "q.toml"), "--blank", str(tmp_path / "a.jpg"), "--cuts-of", "fam-01")
     assert (result.exit_code, result.stderr.count("\n")) == (1, 1)
     assert "made the program fail" in result.stderr

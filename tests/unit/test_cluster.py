@@ -16,9 +16,9 @@ distributed = pytest.importorskip("distributed")
 from click.testing import CliRunner  # noqa: E402
 
 from keyid.batch import open_batch, run  # noqa: E402
-from keyid.cli import main  # noqa: E402
 from keyid.cluster import Cluster  # noqa: E402
-from keyid.library import Library  # noqa: E402
+from keyid.commands.cli import main  # noqa: E402
+from keyid.profiles.library import Library  # noqa: E402
 
 COUNT = 24
 DEADLY = "007.jpg"

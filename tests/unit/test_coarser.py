@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from keyid.coarser import coarser
+from keyid.photos.coarser import coarser
 
 
 @pytest.mark.parametrize("factor", [1.0, 0.8, 0.5, 0.31, 0.25, 0.11])

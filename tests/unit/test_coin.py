@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import card
-from keyid.camera import Camera
-from keyid.coin import COINS, Coin, CoinError, coin_named
 from keyid.errors import PhotoError
-from keyid.reference import find_scale
-from keyid.told import Told
+from keyid.scales import card
+from keyid.scales.camera import Camera
+from keyid.scales.coin import COINS, Coin, CoinError, coin_named
+from keyid.scales.reference import find_scale
+from keyid.scales.told import Told
 from tests.unit.drawn_scene import around, errors_and_u, paint, photo, plan_of, posed, taken
 
 Array = NDArray[np.float64]

@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 from click.testing import CliRunner
 
-from keyid.blade import Blade
-from keyid.cli import main
-from keyid.comparison import Comparison, compare_keys
+from keyid.blades.blade import Blade
+from keyid.commands.cli import main
+from keyid.readings.comparison import Comparison, compare_keys
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured
 
 CODE = "3-1-4-2-5"

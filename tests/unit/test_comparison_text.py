@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from keyid.cautions import CAUTIONS
-from keyid.comparison import ComparedCut, Comparison
-from keyid.comparison_text import comparison_text, same_words, try_words
 from keyid.length import Length
-from keyid.text import WIDTH
+from keyid.readings.cautions import CAUTIONS
+from keyid.readings.comparison import ComparedCut, Comparison
+from keyid.reports.comparison_text import comparison_text, same_words, try_words
+from keyid.reports.text import WIDTH
 
 
 def cut(same: float, more_mm: float = 0.0) -> ComparedCut:

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keyid.compose import Advice, compose, px_per_mm
-from keyid.cuts import Cut
+from keyid.blades.cuts import Cut
 from keyid.length import Length
-from keyid.ranking import Candidate, Decoded, Ranking
-from keyid.reading import Reading
+from keyid.rankings.ranking import Candidate, Decoded, Ranking
+from keyid.readings.compose import Advice, compose, px_per_mm
+from keyid.readings.reading import Reading
 from tests.unit.example_examination import LENGTH_MM, PX_PER_MM, STOP_PX, WIDTH_MM, blade, examination
 from tests.unit.example_reading import NEXT, bitting, profile
 

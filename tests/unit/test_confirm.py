@@ -10,13 +10,13 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from keyid.bitting import confirm_list, next_measurement, read_bitting
-from keyid.cli import main
-from keyid.cli_confirm import CaliperValue
-from keyid.confirm import HandValue, confirmed, hand_measurements
+from keyid.commands.cli import main
+from keyid.commands.confirm import CaliperValue
 from keyid.length import Length
-from keyid.ranking import rank
-from keyid.reading import Reading
+from keyid.rankings.ranking import rank
+from keyid.readings.bitting import confirm_list, next_measurement, read_bitting
+from keyid.readings.confirm import HandValue, confirmed, hand_measurements
+from keyid.readings.reading import Reading
 from tests.unit.example_reading import reading as example
 from tests.unit.measured_blade import MOLE, PIER, key_of, measured
 
@@ -134,7 +134,7 @@ def test_values_are_taken_in_mm_and_inches(typed: str, mm: float) -> None:
 @pytest.fixture
 def files(tmp_path: Path) -> tuple[Path, Path]:
     """A reading on disk, and the folder of its library (the shipped samples' blades won't do)."""
-    from keyid.library import load_library
+    from keyid.profiles.library import load_library
 
     folder = Path(__file__).parents[2] / "reference_profiles" / "samples"
     ids = [profile.id for profile in load_library(folder).profiles]

@@ -12,14 +12,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import card, sheet
-from keyid.camera import Camera
-from keyid.cross_check import SURENESS, together
 from keyid.errors import PhotoError
-from keyid.reference import find_scale
-from keyid.ruler_rhythm import RHYTHMS
-from keyid.scale import Scale, Variation
-from keyid.told import ReferenceKind, Told
+from keyid.scales import card, sheet
+from keyid.scales.camera import Camera
+from keyid.scales.cross_check import SURENESS, together
+from keyid.scales.reference import find_scale
+from keyid.scales.ruler_rhythm import RHYTHMS
+from keyid.scales.scale import Scale, Variation
+from keyid.scales.told import ReferenceKind, Told
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, paint, photo, plan_of, posed, taken
 from tests.unit.test_ruler import BODY, MARK, TABLE
 

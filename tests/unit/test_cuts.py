@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keyid.blade_measure import measure_blade
-from keyid.cuts import FREE_POSITION_U_MM, find_cuts
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.cuts import FREE_POSITION_U_MM, find_cuts
 from tests.scene import CutSpec
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of, viewed
 from tests.unit.measured_blade import PIER, QUAY, key_of, measured, with_heights

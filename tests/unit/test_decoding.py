@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from keyid.blade import Blade, EdgeTrace
-from keyid.cutmodel import CutShape, ideal_edge, shape_of
-from keyid.decoding import EdgeReading, read_cuts
-from keyid.profile import Profile
+from keyid.blades.blade import Blade, EdgeTrace
+from keyid.profiles.profile import Profile
+from keyid.rankings.cutmodel import CutShape, ideal_edge, shape_of
+from keyid.rankings.decoding import EdgeReading, read_cuts
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 CODE = "3-1-4-2-5"

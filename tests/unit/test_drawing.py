@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.drawing import Drawing, Line, Words, picture, rectangle, svg
-from keyid.library import load_library, shipped_folder
-from keyid.profile import Profile
-from keyid.profile_drawing import PLACE, draw_profile
+from keyid.profiles.library import load_library, shipped_folder
+from keyid.profiles.profile import Profile
+from keyid.reports.drawing import Drawing, Line, Words, picture, rectangle, svg
+from keyid.reports.profile_drawing import PLACE, draw_profile
 
 SVG = "{http://www.w3.org/2000/svg}"
 

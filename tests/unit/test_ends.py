@@ -9,11 +9,20 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf
 
-from keyid.ends import COLLAR_U_MM, NEAR_START_MM, STEP_U_MM, Step, _place, find_collar, find_plastic, find_step
-from keyid.lie import LieInputs, place
-from keyid.outline import EdgePoints
-from keyid.segmentation import Regions
-from keyid.strip import STEP_MM, Strip
+from keyid.outlines.ends import (
+    COLLAR_U_MM,
+    NEAR_START_MM,
+    STEP_U_MM,
+    Step,
+    _place,
+    find_collar,
+    find_plastic,
+    find_step,
+)
+from keyid.outlines.lie import LieInputs, place
+from keyid.outlines.outline import EdgePoints
+from keyid.outlines.segmentation import Regions
+from keyid.outlines.strip import STEP_MM, Strip
 from tests.scene import posed_camera
 from tests.unit.known_scene import STEP_LOOK_MM, VIEWS, found_on_face, viewed
 

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.blade_measure import measure_blade
-from keyid.face import FaceLines
-from keyid.face_lines import find_face_lines
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.face import FaceLines
+from keyid.blades.face_lines import find_face_lines
 from tests.scene import Look, Scene
 from tests.unit.known_scene import CLEAN, KEY, VIEWS, exact_outline, photo_of, scale_of, view_of
 

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from PIL import Image
 
-from keyid.frame import find_frame
-from keyid.photo import load_photo
+from keyid.photos.frame import find_frame
+from keyid.photos.photo import load_photo
 
 SCREEN_PX = (2340, 1080)  # rows, columns of a phone's screen
 

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.bitting import read_bitting
-from keyid.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blades.blade import Blade, BudgetLine, EdgeTrace
+from keyid.blades.fusion import fuse
 from keyid.errors import PhotoError
-from keyid.fusion import fuse
 from keyid.length import Length
-from keyid.ranking import rank
+from keyid.rankings.ranking import rank
+from keyid.readings.bitting import read_bitting
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 CODE = "3-1-4-2-5"

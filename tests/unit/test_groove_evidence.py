@@ -7,12 +7,12 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.blade import Blade
-from keyid.face import FaceLine, FaceLines
-from keyid.groove_evidence import FILE_WRONG_P, expected_lines, groove_evidence, kinds, turned
-from keyid.groove_reasons import groove_reasons
-from keyid.profile import Profile
-from keyid.ranking import rank
+from keyid.blades.blade import Blade
+from keyid.blades.face import FaceLine, FaceLines
+from keyid.profiles.profile import Profile
+from keyid.rankings.groove_evidence import FILE_WRONG_P, expected_lines, groove_evidence, kinds, turned
+from keyid.rankings.groove_reasons import groove_reasons
+from keyid.rankings.ranking import rank
 from tests.unit.measured_blade import PIER, QUAY, key_of, measured
 
 CODE = "3-1-4-2-5"

@@ -10,13 +10,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.blade import Blade, EdgeTrace
-from keyid.blade_measure import measure_blade
-from keyid.face import STRAIGHT_ABOVE, FaceLines, Viewpoint
-from keyid.groove_evidence import expected_lines
-from keyid.groove_relief import DEPTH_PART, Relief, reliefs_of, without_parallax
-from keyid.profile import Profile
-from keyid.ranking import rank
+from keyid.blades.blade import Blade, EdgeTrace
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.face import STRAIGHT_ABOVE, FaceLines, Viewpoint
+from keyid.profiles.profile import Profile
+from keyid.rankings.groove_evidence import expected_lines
+from keyid.rankings.groove_relief import DEPTH_PART, Relief, reliefs_of, without_parallax
+from keyid.rankings.ranking import rank
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of
 from tests.unit.measured_blade import PIER, key_of, measured
 from tests.unit.test_groove_evidence import face

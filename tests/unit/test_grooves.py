@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.blade_measure import measure_blade
-from keyid.face import FaceLine, FaceLines
-from keyid.face_lines import find_face_lines
-from keyid.groove_evidence import expected_lines
-from keyid.grooves import read_grooves
+from keyid.blades.blade_measure import measure_blade
+from keyid.blades.face import FaceLine, FaceLines
+from keyid.blades.face_lines import find_face_lines
+from keyid.new_profiles.grooves import read_grooves
+from keyid.rankings.groove_evidence import expected_lines
 from tests.unit.known_scene import CLEAN, KEY, exact_outline, photo_of, scale_of, view_of
 
 WIDTH = 8.0

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keyid.key_likeness import key_likeness
-from keyid.key_search import SEARCH_PX_PER_MM
-from keyid.scale import Scale
-from keyid.table_view import TableView, fill_polygon, view_table
+from keyid.scales.scale import Scale
+from keyid.scales.table_view import TableView, fill_polygon, view_table
+from keyid.silhouettes.key_likeness import key_likeness
+from keyid.silhouettes.key_search import SEARCH_PX_PER_MM
 from tests.scene import Scene
 from tests.unit.known_scene import VIEWS, photo_of, view_of
 

@@ -7,15 +7,15 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from keyid.bitting import read_bitting
-from keyid.blade import Blade
-from keyid.clashes import clashes
-from keyid.cli import main
-from keyid.double_check import check_words, double_check, profile_of_blank
+from keyid.blades.blade import Blade
+from keyid.commands.cli import main
 from keyid.errors import KeyidError
-from keyid.known import Known, ListedCode, load_code_list
-from keyid.profile import Blank
-from keyid.ranking import rank
+from keyid.profiles.profile import Blank
+from keyid.rankings.known import Known, ListedCode, load_code_list
+from keyid.rankings.ranking import rank
+from keyid.readings.bitting import read_bitting
+from keyid.readings.clashes import clashes
+from keyid.readings.double_check import check_words, double_check, profile_of_blank
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 CODE = "3-1-4-2-5"

@@ -10,10 +10,10 @@ from pathlib import Path
 import pytest
 
 from keyid.errors import ProfileError
-from keyid.library import load_library, shipped_folder
-from keyid.profile import same_outline
-from keyid.profile_file import parse_profile
-from keyid.profile_rules import doubts
+from keyid.profiles.library import load_library, shipped_folder
+from keyid.profiles.profile import same_outline
+from keyid.profiles.profile_file import parse_profile
+from keyid.profiles.profile_rules import doubts
 from tests.unit.profile_tables import EXAMPLE, to_toml
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 
 from keyid.errors import ProfileError
-from keyid.library import load_library, shipped_folder
-from keyid.library_check import check_library
+from keyid.profiles.library import load_library, shipped_folder
+from keyid.profiles.library_check import check_library
 from tests.unit.profile_tables import EXAMPLE, Table, to_toml
 
 

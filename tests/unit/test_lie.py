@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.lie import LieInputs, assume_inputs, lie_variations, place
+from keyid.outlines.lie import LieInputs, assume_inputs, lie_variations, place
 from tests.scene import KeySpec, lay_down, posed_camera, scene_truth
 from tests.unit.known_scene import scale_of, silhouette_of, true_inputs, view_of
 

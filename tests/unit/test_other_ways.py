@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from keyid.length import Length
-from keyid.other_ways import ways_to_take
-from keyid.ranking import rank
+from keyid.rankings.other_ways import ways_to_take
+from keyid.rankings.ranking import rank
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured
 
 CODE = "3-1-4-2-5"

@@ -9,9 +9,9 @@ import pytest
 from numpy.typing import NDArray
 
 from keyid.errors import PhotoError
-from keyid.lie import LieInputs, assume_inputs
-from keyid.outline import MERGED_MM, UNSHOWN_PART, EdgePoints, find_outline, lay_strip, seen_by, trace_outline
-from keyid.pointed import NOTHING_POINTED
+from keyid.outlines.lie import LieInputs, assume_inputs
+from keyid.outlines.outline import MERGED_MM, UNSHOWN_PART, EdgePoints, find_outline, lay_strip, seen_by, trace_outline
+from keyid.scales.pointed import NOTHING_POINTED
 from tests.scene.make import PLASTIC
 from tests.unit.known_scene import (
     CLEAN,

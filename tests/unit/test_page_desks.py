@@ -9,8 +9,8 @@ import pytest
 
 from keyid.page.desks import MOST_DESKS, MOST_KEYS, MOST_PIXELS, UNUSED_S, DeskError, Desks
 from keyid.page.stages import KeptStages
-from keyid.photo import Photo
-from keyid.told import Told
+from keyid.photos.photo import Photo
+from keyid.scales.told import Told
 
 
 class Clock:

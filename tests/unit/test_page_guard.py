@@ -14,9 +14,9 @@ from typing import Any
 
 import pytest
 
-from keyid.library import load_library
 from keyid.page.app import Entrance
 from keyid.page.desks import MOST_KEYS
+from keyid.profiles.library import load_library
 from tests.conftest import PROFILES
 from tests.unit.page_client import Client, served
 

@@ -11,10 +11,10 @@ import cv2
 import numpy as np
 import pytest
 
-from keyid.library import load_library
 from keyid.page import measuring
 from keyid.page.app import Entrance, Page
 from keyid.page.desks import Key
+from keyid.profiles.library import load_library
 from tests.conftest import PROFILES
 from tests.unit.page_client import Client, served
 

@@ -7,10 +7,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.frame import Frame
 from keyid.page.desks import Key
 from keyid.page.marks import blade_view
 from keyid.page.pointing import handles, pointed_at
+from keyid.photos.frame import Frame
 from tests.unit.example_examination import LENGTH_MM, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 
 BARS = Frame(30, 200, 900, 1000)

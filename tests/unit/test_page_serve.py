@@ -16,8 +16,8 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from keyid import cli_page
-from keyid.cli import main
+from keyid.commands import page as cli_page
+from keyid.commands.cli import main
 from keyid.page.app import Entrance
 from keyid.page.serve import offer, qr_text
 from tests.unit.page_client import Client

@@ -9,13 +9,13 @@ import pytest
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
-from keyid.cli import main
+from keyid.commands.cli import main
 from keyid.errors import PhotoError
-from keyid.paper import PAPERS, Paper
-from keyid.pointed import Pointed
-from keyid.reference import find_scale
-from keyid.told import Told
+from keyid.scales.camera import Camera
+from keyid.scales.paper import PAPERS, Paper
+from keyid.scales.pointed import Pointed
+from keyid.scales.reference import find_scale
+from keyid.scales.told import Told
 from tests.conftest import SAMPLES
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, paint, photo, plan_of, posed, taken
 

@@ -11,8 +11,8 @@ import pytest
 from PIL import Image, ImageOps
 
 from keyid.errors import PhotoError
-from keyid.jpeg import scan_is_damaged
-from keyid.photo import load_photo
+from keyid.photos.jpeg import scan_is_damaged
+from keyid.photos.photo import load_photo
 
 SIZE = (160, 120)  # 4:3, as a phone makes
 JPEG_SLACK = 6  # grey levels that JPEG at quality 95 may move a smooth picture

@@ -8,14 +8,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import card
-from keyid.blade import BudgetLine
-from keyid.camera import Camera
-from keyid.photo_advice import advise
-from keyid.remark import Remark, expected_mm
-from keyid.scale import Scale, Variation
-from keyid.silhouette import Silhouette
-from keyid.text_advice import advice_text
+from keyid.blades.blade import BudgetLine
+from keyid.readings.photo_advice import advise
+from keyid.readings.remark import Remark, expected_mm
+from keyid.reports.text_advice import advice_text
+from keyid.scales import card
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale, Variation
+from keyid.silhouettes.silhouette import Silhouette
 from tests.unit.drawn_scene import paint, photo, plan_of, posed, taken
 from tests.unit.measured_blade import PIER, key_of, measured
 

@@ -7,8 +7,8 @@ import io
 import numpy as np
 from PIL import Image
 
-from keyid import picture
-from keyid.picture import OUTLINE, REFERENCE, ROOT, STOP, TIP, WIDTH_PX, draw, png
+from keyid.reports import picture
+from keyid.reports.picture import OUTLINE, REFERENCE, ROOT, STOP, TIP, WIDTH_PX, draw, png
 from tests.unit.example_examination import LENGTH_MM, METAL, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 
 NEAR = 12  # levels of grey: a line's core has its own colour but for smoothing at its rims

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.decoding import EdgeReading
-from keyid.places import STRETCH_TAIL, place_log_likelihood
+from keyid.rankings.decoding import EdgeReading
+from keyid.rankings.places import STRETCH_TAIL, place_log_likelihood
 
 NOMINAL_MM = np.array([4.0, 7.0, 10.0, 13.0, 16.0, 19.0])
 TURNED_U = 0.03  # relative: a step of one of it moves the last cut by 0.6 mm

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from keyid.plain_toml import parse_plain
+from keyid.profiles.plain_toml import parse_plain
 
 SHIPPED = sorted((Path(__file__).parents[2] / "reference_profiles").rglob("*.toml"))
 

@@ -16,20 +16,21 @@ import pytest
 from click.testing import CliRunner
 from numpy.typing import NDArray
 
-from keyid import card, identify
-from keyid.blade import Blade
-from keyid.blade_measure import measure_blade
-from keyid.cli import main
+from keyid import identify
+from keyid.blades.blade import Blade
+from keyid.blades.blade_measure import measure_blade
+from keyid.commands.cli import main
 from keyid.errors import PhotoError
-from keyid.outline import FacePoint, Outline, find_outline
-from keyid.photo import Photo
-from keyid.pointed import Point, Pointed
-from keyid.reading import PointedFact
-from keyid.reference import find_scale
-from keyid.scale import Scale, Variation
-from keyid.silhouette import Silhouette, find_silhouette
-from keyid.text import pointed_words
-from keyid.told import Told
+from keyid.outlines.outline import FacePoint, Outline, find_outline
+from keyid.photos.photo import Photo
+from keyid.readings.reading import PointedFact
+from keyid.reports.text import pointed_words
+from keyid.scales import card
+from keyid.scales.pointed import Point, Pointed
+from keyid.scales.reference import find_scale
+from keyid.scales.scale import Scale, Variation
+from keyid.scales.told import Told
+from keyid.silhouettes.silhouette import Silhouette, find_silhouette
 from tests.scene import Scene
 from tests.scene.outline import project_plan
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, photo, posed

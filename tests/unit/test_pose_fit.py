@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from keyid.pose_fit import between, root_of_inverse
+from keyid.scales.pose_fit import between, root_of_inverse
 from tests.scene import posed_camera
 
 

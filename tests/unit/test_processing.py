@@ -14,10 +14,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.blade import Blade
-from keyid.blade_measure import measure_blade
-from keyid.light import codes_of_light, light_of_codes, light_of_levels
-from keyid.outline import find_outline
+from keyid.blades.blade import Blade
+from keyid.blades.blade_measure import measure_blade
+from keyid.outlines.outline import find_outline
+from keyid.photos.light import codes_of_light, light_of_codes, light_of_levels
 from tests.scene import Look
 from tests.unit.known_scene import COARSE, KEY, photo_of, scale_of, silhouette_of, view_of
 

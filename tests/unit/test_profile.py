@@ -20,9 +20,9 @@ from hypothesis import strategies as st
 
 from keyid.errors import ProfileError
 from keyid.length import MM_PER_INCH
-from keyid.profile import Profile, same_outline
-from keyid.profile_file import MOST_BYTES, parse_profile
-from keyid.profile_rules import broken_rules, doubts
+from keyid.profiles.profile import Profile, same_outline
+from keyid.profiles.profile_file import MOST_BYTES, parse_profile
+from keyid.profiles.profile_rules import broken_rules, doubts
 from tests.unit.profile_tables import EXAMPLE, Table, profile_tables, to_toml
 
 MISSING = object()
@@ -438,5 +438,5 @@ def test_whether_a_bitting_is_read_from_the_stop(stop: str, order: str, first: b
 
 def test_the_records_do_without_pydantic() -> None:
     # Its import takes longer than all the rest of `keyid --help`.
-    code = "import sys, keyid.profile, keyid.library; sys.exit('pydantic' in sys.modules)"
+    code = "import sys, keyid.profiles.profile, keyid.profiles.library; sys.exit('pydantic' in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0

@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.library import load_library, shipped_folder
-from keyid.profile import Profile
-from keyid.profile_compare import WIDTH_U_MM, Comparison, Feature, compare, look_alikes, photo_tells_apart
+from keyid.profiles.library import load_library, shipped_folder
+from keyid.profiles.profile import Profile
+from keyid.profiles.profile_compare import WIDTH_U_MM, Comparison, Feature, compare, look_alikes, photo_tells_apart
 
 
 @pytest.fixture(scope="module")

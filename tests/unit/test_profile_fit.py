@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from keyid.profile_draft import draft_cutting
-from keyid.profile_fit import KnownKey, fit_depths, fit_positions
+from keyid.new_profiles.profile_draft import draft_cutting
+from keyid.new_profiles.profile_fit import KnownKey, fit_depths, fit_positions
 from tests.unit.measured_blade import PIER, QUAY, key_of, measured
 
 POSITIONS = (4.2, 7.8, 11.4, 15.0)

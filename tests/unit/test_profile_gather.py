@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 import pytest
 
+from keyid.blades.face import FaceLine, FaceLines
 from keyid.errors import KeyidError
-from keyid.face import FaceLine, FaceLines
 from keyid.length import Length
-from keyid.profile import Profile
-from keyid.profile_file import parse_profile
-from keyid.profile_gather import Sources, codes_between, gather
-from keyid.profile_new import profile_toml
+from keyid.new_profiles.profile_gather import Sources, codes_between, gather
+from keyid.new_profiles.profile_new import profile_toml
+from keyid.profiles.profile import Profile
+from keyid.profiles.profile_file import parse_profile
 from tests.unit.measured_blade import PIER, QUAY, key_of, measured
 
 TODAY = datetime.date(2026, 2, 28)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.blade_measure import measure_blade
-from keyid.profile_tip import SMOOTH_MM, tip_outline
+from keyid.blades.blade_measure import measure_blade
+from keyid.new_profiles.profile_tip import SMOOTH_MM, tip_outline
 from tests.scene.key import KeySpec, blade_plan
 from tests.unit.known_scene import KEY, exact_outline, scale_of, view_of
 

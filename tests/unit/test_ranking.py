@@ -5,10 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.decoding import WRONG_EDGE_P, EdgeReading
-from keyid.joint import joint_roots
 from keyid.length import Length
-from keyid.ranking import Ranking, rank
+from keyid.rankings.decoding import WRONG_EDGE_P, EdgeReading
+from keyid.rankings.joint import joint_roots
+from keyid.rankings.ranking import Ranking, rank
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 TWIN = replace(PIER, id="pier-5b", name="Pier b", grooves_left_mm=((4.4, 6.6),))

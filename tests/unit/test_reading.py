@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from keyid.errors import PhotoError
 from keyid.length import Length
-from keyid.reading import PhotoFacts, error_json, length_json, rounded_shares
+from keyid.readings.reading import PhotoFacts, error_json, length_json, rounded_shares
 from tests.unit.example_reading import NEXT, reading
 
 # The contract's keys, as the form keyid-reading/1 is fixed for other programs.

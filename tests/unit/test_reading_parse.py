@@ -7,9 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.reading import PointedFact, Reading
-from keyid.reading_parse import parse_reading
-from keyid.remark import Remark
+from keyid.readings.reading import PointedFact, Reading
+from keyid.readings.reading_parse import parse_reading
+from keyid.readings.remark import Remark
 from tests.unit.example_reading import NEXT, reading
 
 SECOND = replace(reading().photo, file="second.jpg")

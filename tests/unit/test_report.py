@@ -20,18 +20,18 @@ from click.testing import CliRunner, Result
 from PIL import Image
 
 from keyid import identify
-from keyid.blade_drawing import MEASURED, draw_blade
-from keyid.cautions import CAUTIONS
-from keyid.cli import main
-from keyid.drawing import Line, Words, svg
+from keyid.commands.cli import main
 from keyid.length import Length
-from keyid.reading import BittingCut, SeenCut
-from keyid.remark import Remark
-from keyid.report import Record, Report, bitting_profile, make_report
-from keyid.report_html import report_html
-from keyid.report_pdf import report_pdf
-from keyid.template import draw_template
-from keyid.text import cuts_verdict
+from keyid.readings.cautions import CAUTIONS
+from keyid.readings.reading import BittingCut, SeenCut
+from keyid.readings.remark import Remark
+from keyid.reports.blade_drawing import MEASURED, draw_blade
+from keyid.reports.drawing import Line, Words, svg
+from keyid.reports.report import Record, Report, bitting_profile, make_report
+from keyid.reports.report_html import report_html
+from keyid.reports.report_pdf import report_pdf
+from keyid.reports.template import draw_template
+from keyid.reports.text import cuts_verdict
 from tests.unit.example_examination import LENGTH_MM, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 from tests.unit.example_reading import bitting, candidate, profile, reading
 

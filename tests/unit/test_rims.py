@@ -11,10 +11,21 @@ import pytest
 from numpy.typing import NDArray
 from scipy.special import erf, expit
 
-from keyid.outline import EDGE_U_MM, EdgePoints, Outline
-from keyid.rims import BEND_COST, MOVES, STRIDE, Rim, Side, best_path, edge_strength, follow, refine, undecided_mm
-from keyid.segmentation import ODDS_LIMIT
-from keyid.strip import STEP_MM
+from keyid.outlines.outline import EDGE_U_MM, EdgePoints, Outline
+from keyid.outlines.rims import (
+    BEND_COST,
+    MOVES,
+    STRIDE,
+    Rim,
+    Side,
+    best_path,
+    edge_strength,
+    follow,
+    refine,
+    undecided_mm,
+)
+from keyid.outlines.segmentation import ODDS_LIMIT
+from keyid.outlines.strip import STEP_MM
 from tests.benchmarks.edge_bound import bound, errors
 from tests.scene import Scene
 from tests.unit.known_scene import KEY, VIEWS, found_on_face, viewed

@@ -10,12 +10,12 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.reference import find_scale
-from keyid.ruler_rhythm import RHYTHMS, Rhythm, decide
-from keyid.ruler_search import find_rows
-from keyid.told import Told
+from keyid.scales.camera import Camera
+from keyid.scales.reference import find_scale
+from keyid.scales.ruler_rhythm import RHYTHMS, Rhythm, decide
+from keyid.scales.ruler_search import find_rows
+from keyid.scales.told import Told
 from tests.unit.drawn_scene import errors_and_u, paint, photo, plan_of, posed, taken
 
 Array = NDArray[np.float64]

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import card
-from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.reference import find_scale
+from keyid.scales import card
+from keyid.scales.camera import Camera
+from keyid.scales.reference import find_scale
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, photo, posed
 
 Array = NDArray[np.float64]

@@ -7,11 +7,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.blade import Blade
-from keyid.fitting import size_log_densities
-from keyid.profile import Profile
-from keyid.ranking import rank
-from keyid.screen import FITTED_MAX, worth_fitting
+from keyid.blades.blade import Blade
+from keyid.profiles.profile import Profile
+from keyid.rankings.fitting import size_log_densities
+from keyid.rankings.ranking import rank
+from keyid.rankings.screen import FITTED_MAX, worth_fitting
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured, with_heights
 
 

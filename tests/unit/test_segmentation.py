@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.lie import place
-from keyid.segmentation import Regions, segment
-from keyid.strip import Strip, straighten
+from keyid.outlines.lie import place
+from keyid.outlines.segmentation import Regions, segment
+from keyid.outlines.strip import Strip, straighten
 from tests.scene import Scene
 from tests.unit.known_scene import KEY, VIEWS, on_face, photo_of, silhouette_of, true_inputs, view_of
 

@@ -5,12 +5,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from keyid.blade import BudgetLine
-from keyid.frame import Frame
-from keyid.photo import Photo
-from keyid.remark import Remark
-from keyid.sending import Sending, sending_of, way_of
-from keyid.text import limiting, reading_text
+from keyid.blades.blade import BudgetLine
+from keyid.photos.frame import Frame
+from keyid.photos.photo import Photo
+from keyid.readings.remark import Remark
+from keyid.readings.sending import Sending, sending_of, way_of
+from keyid.reports.text import limiting, reading_text
 from tests.unit.example_examination import blade, examination
 from tests.unit.example_reading import reading
 

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.bitting import read_bitting
-from keyid.blade import Blade
+from keyid.blades.blade import Blade
+from keyid.blades.unscaled import sized
 from keyid.length import Length
-from keyid.profile import Profile
-from keyid.reading import NextMeasurement
-from keyid.shape_ranking import of_unknown_size, rank_by_shape
-from keyid.unscaled import sized
+from keyid.profiles.profile import Profile
+from keyid.readings.bitting import read_bitting
+from keyid.readings.reading import NextMeasurement
+from keyid.readings.shape_ranking import of_unknown_size, rank_by_shape
 from tests.unit.example_reading import reading
 from tests.unit.measured_blade import MOLE, PIER, QUAY, key_of, measured
 

@@ -8,11 +8,11 @@ import cv2
 import numpy as np
 import pytest
 
-from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.photo import Photo
-from keyid.scale import Scale
-from keyid.sharpness import check_photo, check_rim, photo_blur_part, rim_blur_mm
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale
+from keyid.scales.sharpness import check_photo, check_rim, photo_blur_part, rim_blur_mm
 
 PX_PER_MM = 10.0
 CARD_PX = np.array([[150.0, 120.0], [1006.0, 120.0], [1006.0, 660.0], [150.0, 660.0]])

@@ -12,12 +12,13 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from keyid import sheet, sheet_drawing
-from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.reference import find_scale
-from keyid.sheet_scale import find_markers
-from keyid.told import Told
+from keyid.reports import sheet_drawing
+from keyid.scales import sheet
+from keyid.scales.camera import Camera
+from keyid.scales.reference import find_scale
+from keyid.scales.sheet_scale import find_markers
+from keyid.scales.told import Told
 from tests.scene.page import painted
 from tests.unit.drawn_scene import SIZE_PX, errors_and_u, photo, plan_of, posed, taken
 from tests.unit.test_cli import run

@@ -6,15 +6,15 @@ import cv2
 import numpy as np
 import pytest
 
-from keyid.camera import Camera
 from keyid.errors import PhotoError
-from keyid.key_cut import Part, refine_parts
-from keyid.key_search import MIN_SCORE
-from keyid.key_shape import read_shape
-from keyid.photo import Photo
-from keyid.scale import Scale
-from keyid.silhouette import find_silhouette
-from keyid.table_view import fill_polygon, view_table
+from keyid.photos.photo import Photo
+from keyid.scales.camera import Camera
+from keyid.scales.scale import Scale
+from keyid.scales.table_view import fill_polygon, view_table
+from keyid.silhouettes.key_cut import Part, refine_parts
+from keyid.silhouettes.key_search import MIN_SCORE
+from keyid.silhouettes.key_shape import read_shape
+from keyid.silhouettes.silhouette import find_silhouette
 
 PX_PER_MM = 8.0
 SIZE = (1200, 1600)

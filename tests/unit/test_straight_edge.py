@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.rims import Rim, Side
-from keyid.straight_edge import find_straight_edge, is_followed, stands_for
-from keyid.strip import STEP_MM
+from keyid.outlines.rims import Rim, Side
+from keyid.outlines.straight_edge import find_straight_edge, is_followed, stands_for
+from keyid.outlines.strip import STEP_MM
 
 Array = NDArray[np.float64]
 

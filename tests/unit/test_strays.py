@@ -5,7 +5,7 @@ from itertools import pairwise, product
 import numpy as np
 import pytest
 
-from keyid.strays import STRAY_MEAN_MM, STRAYS_PER_MM, with_strays
+from keyid.rankings.strays import STRAY_MEAN_MM, STRAYS_PER_MM, with_strays
 
 SD_MM = 0.03
 

@@ -8,9 +8,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from keyid.lie import LieInputs, place
-from keyid.photo import Photo
-from keyid.strip import MAP_STEP, gradients, peak_position, straighten
+from keyid.outlines.lie import LieInputs, place
+from keyid.outlines.strip import MAP_STEP, gradients, peak_position, straighten
+from keyid.photos.photo import Photo
 from tests.scene import posed_camera
 
 Array = NDArray[np.float64]

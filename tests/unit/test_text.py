@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.cautions import CAUTIONS
 from keyid.errors import PhotoError
 from keyid.length import Length
-from keyid.reading import Reading
-from keyid.remark import Remark
-from keyid.text import both_units, error_text, plain, reading_text
+from keyid.readings.cautions import CAUTIONS
+from keyid.readings.reading import Reading
+from keyid.readings.remark import Remark
+from keyid.reports.text import both_units, error_text, plain, reading_text
 from tests.unit.example_reading import NEXT, bitting, candidate, reading
 
 SCREEN_LINES = 30

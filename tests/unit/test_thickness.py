@@ -9,13 +9,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from keyid.blade import Blade
-from keyid.blade_measure import measure_blade
+from keyid.blades.blade import Blade
+from keyid.blades.blade_measure import measure_blade
 from keyid.length import Length
-from keyid.lie import THICKNESS, THICKNESS_MM, THICKNESS_U_MM
-from keyid.outline import seen_by
-from keyid.ranking import rank
-from keyid.thickness import MADE_SD_MM, told_thickness, with_thickness
+from keyid.outlines.lie import THICKNESS, THICKNESS_MM, THICKNESS_U_MM
+from keyid.outlines.outline import seen_by
+from keyid.rankings.ranking import rank
+from keyid.rankings.thickness import MADE_SD_MM, told_thickness, with_thickness
 from tests.unit.known_scene import KEY, VIEWS, exact_outline, scale_of, view_of
 from tests.unit.measured_blade import PIER, key_of, measured
 

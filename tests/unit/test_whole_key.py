@@ -6,9 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from keyid.profile import Blank
-from keyid.reading import BlankFit, CandidateFacts
-from keyid.whole_key import whole_key
+from keyid.profiles.profile import Blank
+from keyid.readings.reading import BlankFit, CandidateFacts
+from keyid.readings.whole_key import whole_key
 from tests.unit.example_reading import blank, candidate
 
 ADDING = ((0, "A new lock."), (1, "One working key at the programmer."), (2, "Nothing else."))

@@ -1,0 +1,1 @@
+"""Photo: a file to upright pixels and what it tells of the camera."""

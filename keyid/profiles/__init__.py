@@ -1,0 +1,1 @@
+"""Profile: what is known of a blade, from files that are checked."""

@@ -1,0 +1,1 @@
+"""Ranking: every profile against the blade, and "none of these"."""

@@ -1,0 +1,1 @@
+"""What people see: text, pictures, drawings, reports."""

@@ -1,0 +1,1 @@
+"""Scale: the reference in the photo, and the camera over the table."""

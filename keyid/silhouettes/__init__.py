@@ -1,0 +1,1 @@
+"""Silhouette: where the key lies, to about a millimetre."""

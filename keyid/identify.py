@@ -32,7 +32,7 @@ from keyid.readings.whole_key import whole_key
 from keyid.scales.pointed import NOTHING_POINTED, Point, Pointed
 from keyid.scales.reference import find_scale
 from keyid.scales.scale import Scale
-from keyid.scales.sharpness import check_photo, check_rim
+from keyid.scales.sharpness import check_photo, with_blur
 from keyid.scales.told import ReferenceKind, Told
 from keyid.silhouettes.silhouette import Silhouette, find_silhouette, lies_on
 
@@ -388,8 +388,7 @@ def _sharp_scale(photo: Photo, told: Told) -> Scale:
         if error.code == "no-reference":
             check_photo(photo)
         raise
-    check_rim(photo, scale)
-    return scale
+    return with_blur(photo, scale)
 
 
 def _folder(profiles: Path | str | None) -> Path | None:

@@ -57,12 +57,13 @@ class Reduced:
 
 @dataclass(frozen=True)
 class Frame:
-    """The way from the blade frame to the photo."""
+    """The way from the blade frame to the photo, and how blurred that is where its reference lies (`Scale.blur_px`)."""
 
     camera: Camera
     lie: Lie
     reduced: Reduced
     plan: Plan
+    blur_px: float | None = None
 
     def to_px(self, x_mm: Array, height_mm: Array, edge: Literal["a", "b"]) -> Array:
         """Pixels (n, 2) of points at stations and heights (measured from the edge opposite to ``edge``)."""

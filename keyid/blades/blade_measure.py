@@ -51,7 +51,7 @@ def measure_blade(outline: Outline, scale: Scale) -> tuple[Blade, Frame]:
         tip=_tip(best, plan),
         thickness=Length(outline.inputs.thickness_mm, outline.thickness_u_mm),
     )
-    return blade, Frame(outline.camera, outline.lie, best, plan)
+    return blade, Frame(outline.camera, outline.lie, best, plan, scale.blur_px)
 
 
 def _trace(reduced: Reduced, name: str, plan: Plan) -> EdgeTrace:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from keyid.blades.blade import Blade
 from keyid.blades.blade_frame import Frame
 from keyid.blades.face import FaceLine, FaceLines
-from keyid.outlines.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, camera_px_mm
+from keyid.outlines.bloom import BLOOM_U_PART, bloom_mm, blur_on_blade_mm
 from keyid.outlines.strip import STEP_MM, Strip, peak_position, straighten
 from keyid.photos.photo import Photo
 
@@ -73,10 +73,10 @@ def _place(strip: Strip, station: Array, frame: Frame, row: float, z: float) -> 
     """Place across, its standard uncertainty, and z of a line; the spread of blown-out metal beside it is taken off."""
     v = float(np.interp(row, np.arange(len(strip.v_mm)), strip.v_mm))
     bright = 1.0 if z > 0 else -1.0
-    px_mm = camera_px_mm(strip, frame.camera)
-    bloom = float(np.mean(bloom_px(strip, station, np.full(len(station), v), (0.0, bright)))) * px_mm
+    blur_mm = blur_on_blade_mm(strip, frame.camera, frame.blur_px)
+    bloom = float(np.mean(bloom_mm(strip, station, np.full(len(station), v), (0.0, bright), blur_mm)))
     u = np.hypot(PLACE_U_MM, SHARP_MM / abs(z))
-    return v + bright * bloom, float(np.hypot(u, BLOOM_U_PX / BLOOM_PX * bloom)), z
+    return v + bright * bloom, float(np.hypot(u, BLOOM_U_PART * bloom)), z
 
 
 def _along_axis(photo: Photo, blade: Blade, frame: Frame) -> Strip:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.outlines.blade_region import BladeRegion, find_region, head_of, level_at_start, unclear_blade
-from keyid.outlines.bloom import BLOOM_PX, BLOOM_U_PX, bloom_px, camera_px_mm
+from keyid.outlines.bloom import BLOOM_U_PART, bloom_mm, blur_on_blade_mm
 from keyid.outlines.ends import Step, find_collar, find_plastic, find_step
 from keyid.outlines.lie import THICKNESS_U_MM, Lie, LieInputs, assume_inputs, place
 from keyid.outlines.rims import STRIDE, Rim, Side, follow, look_outward, look_past_tip, refine, undecided_mm
@@ -158,13 +158,13 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     camera = scale.camera
     silhouette, strip, regions = laid.silhouette, laid.strip, laid.regions
     region = _moved(laid.region, _between_pointed(laid.region.ends, strip.lie, camera, pointed))
-    px_mm = camera_px_mm(strip, camera)
+    blur_mm = blur_on_blade_mm(strip, camera, scale.blur_px)
     stop_at, tip_at = (_on_face(point, strip.lie, camera, pointed.u_px) for point in (pointed.stop_px, pointed.tip_px))
-    tip = _found_tip(strip, regions, px_mm) if tip_at is None else _alone(tip_at)
+    tip = _found_tip(strip, regions, blur_mm) if tip_at is None else _alone(tip_at)
     last = float(np.max(tip.s_mm)) - TIP_MARGIN_MM
     steps: list[Step | None] = [None, None]
     if stop_at is None:
-        steps = [_step(strip, regions, region, sign, px_mm, camera) for sign in (1, -1)]
+        steps = [_step(strip, regions, region, sign, blur_mm, camera) for sign in (1, -1)]
         if steps == [None, None]:
             steps = [find_collar(strip, regions, region.middle_mm, region.width_mm, region.tip_mm)] * 2
     shoulder_at = stop_at if stop_at is not None and not _is_at_tip(stop_at.s_mm, float(np.max(tip.s_mm))) else None
@@ -177,7 +177,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     odds = _rim_odds(strip, regions, region.start_mm, flares=silhouette.head == "metal" and not collar)
     sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
-        _edge_points(strip, regions, sign, side, follow(side), px_mm, camera)
+        _edge_points(strip, regions, sign, side, follow(side), blur_mm, camera)
         for sign, side in zip((1, -1), sides, strict=True)
     )
     if not all(np.isfinite(edge.u_mm).any() for edge in (upper, lower)):  # the regions alone measure nothing
@@ -194,7 +194,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
         lower_step=steps[1],
         head_s_mm=region.start_mm,
         head=silhouette.head,
-        bloom_u_mm=_bloom_u_mm(strip, (upper, lower), px_mm),
+        bloom_u_mm=_bloom_u_mm(strip, (upper, lower), blur_mm),
         told_stop=None if stop_at is None else "tip" if shoulder_at is None else "shoulder",
         shoulder_at=shoulder_at,
         tip_at=tip_at,
@@ -340,7 +340,7 @@ def seen_by(outline: Outline, camera: Camera, inputs: LieInputs) -> Outline:
 
 
 def _edge_points(
-    strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, px_mm: float, camera: Camera
+    strip: Strip, regions: Regions, sign: int, side: Side, rim: Rim, blur_mm: float, camera: Camera
 ) -> EdgePoints:
     """Refine a side's rim, along a line where it is straight, else along its path; and how well it is located."""
     s_mm = side.at_mm[rim.column]
@@ -355,7 +355,7 @@ def _edge_points(
         foot_seen = straight & line.foot_seen
     steep = np.hypot(1.0, slope)
     wall = strip.lie.wall(np.column_stack([s_mm, sign * place]), camera)
-    bloom = bloom_px(strip, s_mm, sign * place, (0.0, -float(sign))) * px_mm * steep
+    bloom = bloom_mm(strip, s_mm, sign * place, (0.0, -float(sign)), blur_mm) * steep
     apart = (sign * wall[:, 1] - slope * wall[:, 0]) / steep * strip.lie.thickness_mm
     shown = _wall_share(strip, regions, s_mm, sign * place, wall)
     unshown = np.where(foot_seen, 0.0, UNSHOWN_PART * np.maximum(1 - shown / SHOWN_SHARE, 0))
@@ -393,39 +393,41 @@ def _astray_mm(side: Side, rim: Rim) -> Array:
     return UNDECIDED_PART * np.maximum(undecided_mm(side, rim) - DECIDED_MM, 0.0)
 
 
-def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], px_mm: float) -> float:
-    """Standard uncertainty of the bloom taken off the edges, weighed by how much of them is blown out."""
-    shares = [
-        float(np.mean(bloom_px(strip, edge.s_mm, edge.v_mm, (0.0, inward)))) / BLOOM_PX
+def _bloom_u_mm(strip: Strip, edges: tuple[EdgePoints, EdgePoints], blur_mm: float) -> float:
+    """Standard uncertainty of the bloom taken off the edges."""
+    means = [
+        float(np.mean(bloom_mm(strip, edge.s_mm, edge.v_mm, (0.0, inward), blur_mm)))
         for edge, inward in zip(edges, (-1.0, 1.0), strict=True)
     ]
-    return BLOOM_U_PX * px_mm * max(shares)
+    return BLOOM_U_PART * max(means)
 
 
-def _found_tip(strip: Strip, regions: Regions, px_mm: float) -> EdgePoints:
+def _found_tip(strip: Strip, regions: Regions, blur_mm: float) -> EdgePoints:
     """The tip's rim, v ascending."""
     side = look_past_tip(strip, regions)
     rim = follow(side)
     place, gradient = refine(side, rim)
     across = side.at_mm[rim.column]
-    place = place - bloom_px(strip, place, across, (-1.0, 0.0)) * px_mm
+    place = place - bloom_mm(strip, place, across, (-1.0, 0.0), blur_mm)
     return EdgePoints(place[::-1], across[::-1], _located_u_mm(side, rim, gradient)[::-1])
 
 
-def _step(strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera) -> Step | None:
+def _step(
+    strip: Strip, regions: Regions, region: BladeRegion, sign: int, blur_mm: float, camera: Camera
+) -> Step | None:
     """The step on the side ``sign``: beside the lands, or, where cuts took these, beside where the blade begins."""
     lands = sign * region.middle_mm + region.width_mm / 2
-    step = _step_beside(lands, strip, regions, region, sign, px_mm, camera)
+    step = _step_beside(lands, strip, regions, region, sign, blur_mm, camera)
     if step is not None:
         return step
     at_start = level_at_start(strip, regions, region, sign)
     if at_start <= lands + LANDS_GONE_MM:
         return None
-    return _step_beside(at_start, strip, regions, region, sign, px_mm, camera)
+    return _step_beside(at_start, strip, regions, region, sign, blur_mm, camera)
 
 
 def _step_beside(
-    level_mm: float, strip: Strip, regions: Regions, region: BladeRegion, sign: int, px_mm: float, camera: Camera
+    level_mm: float, strip: Strip, regions: Regions, region: BladeRegion, sign: int, blur_mm: float, camera: Camera
 ) -> Step | None:
     """The step beside an edge that lies so far out on the side ``sign``."""
     beside = np.array([sign * (level_mm + STEP_LOOK_MM)])
@@ -433,5 +435,5 @@ def _step_beside(
     step = find_step(strip, regions, sign, level_mm, region.start_mm, float(wall[0]))
     if step is None:
         return None
-    bloom = bloom_px(strip, np.array([step.s_mm]), beside, (-1.0, 0.0))[0] * px_mm
+    bloom = bloom_mm(strip, np.array([step.s_mm]), beside, (-1.0, 0.0), blur_mm)[0]
     return replace(step, s_mm=step.s_mm - float(bloom))

@@ -14,7 +14,7 @@ from keyid.photos.photo import Photo
 from keyid.readings.remark import WORTH_MM, Remark
 from keyid.scales.camera import Camera
 from keyid.scales.scale import Scale
-from keyid.scales.sharpness import rim_blur_mm, scale_px_per_mm
+from keyid.scales.sharpness import scale_px_per_mm
 from keyid.silhouettes.silhouette import Silhouette
 
 Array = NDArray[np.float64]
@@ -74,7 +74,7 @@ def advise(photo: Photo, scale: Scale, silhouette: Silhouette, blade: Blade | No
     remarks = [
         *_of_scale(scale, silhouette),
         *_of_view(scale, silhouette),
-        *_of_pixels(photo, scale),
+        *_of_pixels(scale),
         *_of_light(photo, scale, silhouette),
         *([] if blade is None else _of_edges(blade)),
     ]
@@ -133,11 +133,11 @@ def _slant_tan(camera: Camera, point_px: Array) -> float:
     return float(np.hypot(x, y) / abs(z))
 
 
-def _of_pixels(photo: Photo, scale: Scale) -> list[Remark]:
+def _of_pixels(scale: Scale) -> list[Remark]:
     """Too few pixels, and blur."""
     density = scale_px_per_mm(scale)
     edge = EDGE_PX / density
-    blur = rim_blur_mm(photo, scale.outline_px, density)
+    blur = (scale.blur_px or 0.0) / density
     near = "Go nearer, to about 20 cm, and send the original as a file."
     return [
         Remark(edge if edge > EDGE_FINE_MM else 0.0, f"There are only {density:.0f} pixels to a mm.", near, lost=True),

@@ -70,6 +70,8 @@ class Scale:
         Other references in the photo that agree.
     cropped : bool
         Whether the reference's perspective shows that the photo, whole as it looks, is a part of what the camera took.
+    blur_px : float or None
+        Standard deviation of the blur at the reference's rim, in pixels; None where the rim doesn't show it.
     """
 
     reference: ReferenceKind
@@ -82,3 +84,4 @@ class Scale:
     rival_probability: float = 0.0
     checks: tuple[Check, ...] = ()
     cropped: bool = False
+    blur_px: float | None = None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -32,10 +34,16 @@ FWHM_TO_SD = 2.3548  # of a normal distribution: 2 sqrt(2 ln 2)
 ADVICE = "Hold the phone still, tap on the key so that it focuses there, and take the photo again."
 
 
-def check_rim(photo: Photo, scale: Scale) -> None:
-    """Raise PhotoError ``too-blurred`` when the reference's rim is too blurred for the key to be measured."""
-    if rim_blur_mm(photo, scale.outline_px, scale_px_per_mm(scale)) > MAX_RIM_BLUR_MM:
+def with_blur(photo: Photo, scale: Scale) -> Scale:
+    """The scale with the blur at its reference's rim.
+
+    Raises PhotoError ``too-blurred`` when that is too much for a key to be measured.
+    """
+    density = scale_px_per_mm(scale)
+    blur_px = rim_blur_px(photo, scale.outline_px, density)
+    if blur_px is not None and blur_px / density > MAX_RIM_BLUR_MM:
         raise PhotoError("too-blurred", "This photo is too blurred to measure a key in.", ADVICE)
+    return replace(scale, blur_px=blur_px)
 
 
 def check_photo(photo: Photo) -> None:
@@ -49,16 +57,16 @@ def scale_px_per_mm(scale: Scale) -> float:
     return scale.camera.focal_px / float(np.linalg.norm(scale.camera.position_mm))
 
 
-def rim_blur_mm(photo: Photo, outline_px: Array, px_per_mm: float) -> float:
-    """Return the standard deviation of the blur across the most blurred stretch of a closed outline, in mm.
+def rim_blur_px(photo: Photo, outline_px: Array, px_per_mm: float) -> float | None:
+    """Return the standard deviation of the blur across the most blurred stretch of a closed outline, in pixels.
 
-    0 where too little of the rim shows as an edge.
+    None where too little of the rim shows as an edge.
     """
     points, normals = _along(outline_px, SIDES * SAMPLES_A_SIDE)
     widths = _edge_widths(photo.pixels, points, normals, REACH_MM * px_per_mm).reshape(SIDES, SAMPLES_A_SIDE)
     seen = [row[np.isfinite(row)] for row in widths]
     sides = [float(np.median(row)) for row in seen if len(row) >= SAMPLES_A_SIDE / 2]
-    return float(np.percentile(sides, BLURRED_SHARE)) / FWHM_TO_SD / px_per_mm if sides else 0.0
+    return float(np.percentile(sides, BLURRED_SHARE)) / FWHM_TO_SD if sides else None
 
 
 def photo_blur_part(photo: Photo) -> float:

@@ -15,6 +15,7 @@ from keyid.reports.text_advice import advice_text
 from keyid.scales import card
 from keyid.scales.camera import Camera
 from keyid.scales.scale import Scale, Variation
+from keyid.scales.sharpness import with_blur
 from keyid.silhouettes.silhouette import Silhouette
 from tests.unit.drawn_scene import paint, photo, plan_of, posed, taken
 from tests.unit.measured_blade import PIER, key_of, measured
@@ -48,7 +49,8 @@ def remarks(
     paint(picture, away.max(axis=-1), plan, (metal, metal, metal))
     half = np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2
     paint(picture, (np.abs(plan - [0.0, 10.0]) - half).max(axis=-1), plan, (200.0, 90.0, 40.0))
-    return advise(photo(taken(light * picture, blur_px)), _scale(camera), _silhouette(camera))
+    seen = photo(taken(light * picture, blur_px))
+    return advise(seen, with_blur(seen, _scale(camera)), _silhouette(camera))
 
 
 def _scale(camera: Camera, *variations: Variation) -> Scale:
@@ -70,11 +72,11 @@ def said(found: tuple[Remark, ...], words: str) -> float:
     ("faults", "words"),
     [
         ({"tilt": 25.0}, "slanted by 25 degrees"),
-        ({"blur_px": 2.6}, "blurred"),
+        ({"blur_px": 1.3}, "blurred"),
         ({"metal": 255.0}, "glares on 100 %"),
         ({"light": 0.2}, "dark."),
         ({"shadow": 0.3}, "shadow"),
-        ({"f35": 26.0, "distance_mm": 330.0}, "pixels to a mm"),
+        ({"f35": 26.0, "distance_mm": 200.0, "blur_px": 0.4}, "pixels to a mm"),
     ],
 )
 def test_a_fault_is_told_where_it_is_and_only_there(faults: dict[str, float], words: str) -> None:

@@ -12,7 +12,7 @@ from keyid.errors import PhotoError
 from keyid.photos.photo import Photo
 from keyid.scales.camera import Camera
 from keyid.scales.scale import Scale
-from keyid.scales.sharpness import check_photo, check_rim, photo_blur_part, rim_blur_mm
+from keyid.scales.sharpness import check_photo, photo_blur_part, rim_blur_px, with_blur
 
 PX_PER_MM = 10.0
 CARD_PX = np.array([[150.0, 120.0], [1006.0, 120.0], [1006.0, 660.0], [150.0, 660.0]])
@@ -37,26 +37,28 @@ def scale() -> Scale:
 @pytest.mark.parametrize("blur_px", [1.5, 2.5, 4.0])
 def test_blur_is_measured_as_it_was_made(blur_px: float) -> None:
     # By construction: the blur was made with this standard deviation.
-    measured = rim_blur_mm(photo(blur_px), CARD_PX, PX_PER_MM) * PX_PER_MM
+    measured = rim_blur_px(photo(blur_px), CARD_PX, PX_PER_MM)
     assert measured == pytest.approx(np.hypot(blur_px, PIXEL_SD), rel=0.15)
     # The whole photo is judged by its sharpest fifth, so that lies lower.
     assert 0.7 * blur_px < photo_blur_part(photo(blur_px)) * SIZE[1] < 1.1 * blur_px
 
 
 def test_a_sharp_photo_passes() -> None:
-    check_rim(photo(), scale())
+    found = with_blur(photo(), scale())
+    assert found.blur_px is not None
+    assert found.blur_px < 2 * PIXEL_SD
     check_photo(photo())
 
 
 def test_a_blurred_rim_is_refused() -> None:
     with pytest.raises(PhotoError, match="too blurred to measure") as caught:
-        check_rim(photo(4.0), scale())
+        with_blur(photo(4.0), scale())
     assert caught.value.code == "too-blurred"
 
 
 def test_shake_in_one_direction_is_refused() -> None:
     with pytest.raises(PhotoError, match="too blurred to measure"):
-        check_rim(photo(1.0, shake=(12, 1)), scale())
+        with_blur(photo(1.0, shake=(12, 1)), scale())
 
 
 def test_a_photo_without_a_sharp_edge_is_refused() -> None:
@@ -67,4 +69,4 @@ def test_a_photo_without_a_sharp_edge_is_refused() -> None:
 def test_a_photo_without_any_edge_is_not_called_blurred() -> None:
     plain = replace(photo(), pixels=np.full((*SIZE, 3), 128, np.uint8))
     check_photo(plain)
-    check_rim(plain, scale())
+    assert with_blur(plain, scale()).blur_px is None

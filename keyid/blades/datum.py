@@ -28,6 +28,7 @@ LAND_FLAT_MM = 0.06  # a land climbs less than that over the stretch, a flank 0.
 LAND_ROUGH_MM = 0.1  # a faint edge's scatter along a land; a path through shadow strays more
 LAND_WINDOWS = 6  # together about 1 mm of lands: less may be a burr or a stretch of shadow
 LAND_SAME_MM = 0.05
+HIGHEST_PERCENTILE = 99  # of an edge without any land: above it points are astray
 LAND_CLEARER_MM = 0.2  # a land's level in clear points against that in all: further apart they are not the same land
 NEAR_COLLAR_MM = 1.5  # the path may come down from the collar over that much
 ABOVE_LAND_MM = 0.15  # a burr or a stray point stands up less, or is shorter than
@@ -92,7 +93,10 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     highest metal left is the best that can be told, be it between two cuts or where the first one's flank begins.
     """
     land, surer = _common_level(across), _common_level(across[clear(u_mm)])
-    land = surer if abs(surer - land) < LAND_CLEARER_MM else land
+    if land is None:
+        land = float(np.percentile(across, HIGHEST_PERCENTILE))
+    elif surer is not None and abs(surer - land) < LAND_CLEARER_MM:
+        land = surer
     u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
     away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
@@ -114,10 +118,10 @@ def _land_u(u_mm: Array) -> float:
     return max(math.hypot(LINE_U_MM, ragged), float(np.median(u_mm)))
 
 
-def _common_level(across: Array) -> float:
-    """The highest level at which enough of an edge runs straight along the blade."""
+def _common_level(across: Array) -> float | None:
+    """The highest level at which enough of an edge runs straight along the blade; None where none of it does."""
     if len(across) < LAND_POINTS:
-        return float(np.max(across))
+        return None
     windows = sliding_window_view(across, LAND_POINTS)
     climb = np.abs(windows[:, -LAND_END:].mean(axis=1) - windows[:, :LAND_END].mean(axis=1))
     flat = (climb < LAND_FLAT_MM) & (np.ptp(windows, axis=1) < LAND_ROUGH_MM)
@@ -127,7 +131,7 @@ def _common_level(across: Array) -> float:
             same = levels[(levels <= top) & (levels > top - LAND_SAME_MM)]
             if len(same) >= least:
                 return float(np.median(same))
-    return float(np.percentile(across, 99))
+    return None
 
 
 def foremost(along: Array, u_mm: Array, count: int) -> tuple[float, float]:

@@ -31,6 +31,8 @@ FIRST_PART = 0.5  # of the best score: the one nearest to the bow that is so cle
 RIM_PART = 0.6  # of the sharper rim's edge: the other rim of the step's face
 FEW_ROWS = 5
 CLIMBS = 3  # times that a place is sought anew where the change is sharper still: a step's score is flat over 1 mm
+RECEDES = -0.3  # stations per mm outward: round heads' fronts have -0.35 to -0.6, shoulders of 133 looks -0.26 to 0.2
+RECEDES_MM = 0.55  # beside the step, where its edge is looked for row by row
 STEP_U_MM = 0.025  # a step's place (from the development photos)
 WALL_PART = 1.5  # of the wall as it is assumed: an edge no further tipward may be the step's lower rim
 RIVAL_PART = 0.5  # standard uncertainty of the place as a part of the distance to another edge that it may be
@@ -98,6 +100,9 @@ def find_step(
     near = round(NEAR_MM / STEP_MM)
     best = first + int(np.argmax(score[first : first + near]))
     place, u = _place(strip, sharp, best, wall_mm)
+    rows = np.flatnonzero(np.any(bands, axis=0))
+    if _slant(strip.along[rows], strip.s_mm - place, out[rows]) < RECEDES:
+        return None
     return Step(place, float(score[best]), u)
 
 
@@ -115,6 +120,18 @@ def find_collar(strip: Strip, regions: Regions, middle_mm: float, width_mm: floa
     if collar < COLLAR_LENGTH_MM or behind < PLASTIC_ROOM_MM:
         return None
     return Step(float(strip.s_mm[first]), STEP_SCORE, COLLAR_U_MM)
+
+
+def _slant(along: Image, from_step: Array, out: Array) -> float:
+    """By how many mm a step's edge lies nearer to the tip per mm outward: the median over pairs of rows (Theil, Sen).
+
+    A shoulder is square to the blade, but for the slant of the photo; a round head's front recedes.
+    """
+    beside = np.abs(from_step) < RECEDES_MM
+    weight = np.exp(-0.5 * (from_step[beside] / NEAR_MM) ** 2)
+    steepest = np.argmax(np.linalg.norm(along[:, beside], axis=2) * weight, axis=1)
+    one, two = np.triu_indices(len(out), FEW_ROWS)
+    return float(np.median((steepest[two] - steepest[one]) * STEP_MM / (out[two] - out[one])))
 
 
 def _is_level(edges: list[Array], changes: list[Array]) -> bool:

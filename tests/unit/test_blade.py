@@ -331,6 +331,15 @@ def test_a_land_is_less_sure_the_shorter_it_is() -> None:
     assert own[1] / own[0] == pytest.approx(np.sqrt(10), rel=0.1)  # the first point of the flank is near the level too
 
 
+def test_lands_that_are_hard_to_tell_count_where_the_clear_points_show_none() -> None:
+    """All lands lie beside a wall that looks like the face; only flanks are clear, up to 0.1 mm below the lands."""
+    flanks = np.linspace(2.0, 3.9, 20)
+    across = np.concatenate([np.full(40, 4.0), flanks[::-1], flanks, np.full(30, 4.0)])
+    level, u = land_line(across, np.where(across > 3.95, 0.08, 0.02), STATION_MM * np.arange(len(across)))
+    assert level == pytest.approx(4.0)
+    assert u >= 0.08
+
+
 def test_a_path_that_wanders_where_nothing_is_told_makes_no_cut_edge() -> None:
     """An uncut edge of the table's own shade: its path strays by 0.5 mm, and each of its points says so."""
     scene = view_of(UNCUT, picture=False)

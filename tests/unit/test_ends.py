@@ -124,6 +124,14 @@ def test_a_heads_front_is_no_step() -> None:
     assert found_in(np.where(STEP_S_MM > S_MM, 8.0, EDGE_MM)) is None  # it reaches out past every collar
 
 
+@pytest.mark.parametrize("radius_mm", [11.0, 12.0, 13.0])
+def test_a_round_heads_front_is_no_step(radius_mm: float) -> None:
+    """It looks like a step in each of the bands, but further out it is nearer to the bow."""
+    from_middle = S_MM - STEP_S_MM + np.sqrt(radius_mm**2 - EDGE_MM**2)  # beside the blade it ends at the step
+    across = np.sqrt(np.maximum(radius_mm**2 - np.maximum(from_middle, 0) ** 2, 0))
+    assert found_in(np.clip(across, EDGE_MM, EDGE_MM + 2.6), start_mm=STEP_S_MM) is None
+
+
 def test_a_step_far_from_the_blades_start_is_none() -> None:
     assert found_in(shoulder(STEP_S_MM), start_mm=STEP_S_MM - NEAR_START_MM[0] + 0.5) is None
 

@@ -51,7 +51,8 @@ def find_face_lines(photo: Photo, blade: Blade, frame: Frame) -> FaceLines | Non
     z = max((_score(_sheared(station, table, slant), slant) for slant in SLANTS), key=lambda found: found[0])[1]
     sign = 1.0 if frame.plan.a_is_upper else -1.0
     datum = frame.reduced.lower_line if frame.plan.a_is_upper else frame.reduced.upper_line
-    places = [_place(strip, station, frame, *peak) for peak in _peaks(z)]
+    blur_mm = blur_on_blade_mm(strip, frame.camera, frame.blur_px)
+    places = [_place(strip, station, blur_mm, *peak) for peak in _peaks(z)]
     lines = sorted((FaceLine(sign * (v - datum), u, sign * peak) for v, u, peak in places), key=lambda f: f.height_mm)
     ends = sign * (strip.v_mm[rows[[0, -1]]] - datum)
     viewpoint = frame.viewpoint
@@ -69,11 +70,10 @@ def find_face_lines(photo: Photo, blade: Blade, frame: Frame) -> FaceLines | Non
     )
 
 
-def _place(strip: Strip, station: Array, frame: Frame, row: float, z: float) -> tuple[float, float, float]:
+def _place(strip: Strip, station: Array, blur_mm: float, row: float, z: float) -> tuple[float, float, float]:
     """Place across, its standard uncertainty, and z of a line; the spread of blown-out metal beside it is taken off."""
     v = float(np.interp(row, np.arange(len(strip.v_mm)), strip.v_mm))
     bright = 1.0 if z > 0 else -1.0
-    blur_mm = blur_on_blade_mm(strip, frame.camera, frame.blur_px)
     bloom = float(np.mean(bloom_mm(strip, station, np.full(len(station), v), (0.0, bright), blur_mm)))
     u = np.hypot(PLACE_U_MM, SHARP_MM / abs(z))
     return v + bright * bloom, float(np.hypot(u, BLOOM_U_PART * bloom)), z

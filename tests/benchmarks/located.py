@@ -39,11 +39,7 @@ Seen = Callable[[Array, Array], Array]
 STATION_PX = 0.2  # scatter of the card's stations, as on photos
 SIDE_INSIDE_MM = (-0.075, 0.025)  # a card's rim is rounded: a side's edge appears that far outside it, any as likely
 SIDE_TURN_MM = 0.01  # and differs by that much more at its end
-SIZE_MM = (
-    0.125,
-    0.055,
-    0.08,
-)  # cards differ by up to that in width, height and thickness (limits; see keyid.scales.card)
+SIZE_MM = (0.125, 0.055, 0.08)  # cards differ by up to that in width, height and thickness (limits; see `scales.card`)
 FRAME_MM = 0.3  # the frame along the blade is good to that
 NOISE_MM = (0.005, 0.02)  # sd of a rim's points, from scene to scene
 TOGETHER_MM = 0.085  # sd of the smoothing of that noise: it then goes together over 0.3 mm

@@ -18,16 +18,11 @@ SHARED = {"errors", "length", "moving_mean", "network", "private_file", "probabi
 LATE = {("commands", "page")}  # one command starts the page
 
 
-def stage_of(module: str) -> str:
-    """The part of a dotted name that tells the stage."""
-    return module.split(".")[1] if "." in module else ""
-
-
 def imported(file: Path) -> set[str]:
     """Stages that a module's imports name, those within functions with them."""
     nodes = ast.walk(ast.parse(file.read_text(encoding="utf-8")))
     froms = [node for node in nodes if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("keyid")]
-    whole = {stage_of(str(node.module)) for node in froms if node.module != "keyid"}
+    whole = {str(node.module).split(".")[1] for node in froms if node.module != "keyid"}
     return whole | {name.name for node in froms if node.module == "keyid" for name in node.names}
 
 

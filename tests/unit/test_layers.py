@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -46,3 +47,10 @@ def test_what_all_stages_use_knows_none(module: str) -> None:
 def test_every_module_has_its_stage() -> None:
     parts = {path.relative_to(PACKAGE).parts[0].removesuffix(".py") for path in PACKAGE.rglob("*.py")}
     assert parts == {*ORDER, *SHARED, "__init__"}
+
+
+def test_every_folder_is_installed() -> None:
+    """The list of packages is written by hand, and an editable install works without it."""
+    project = tomllib.loads((Path(__file__).parents[2] / "pyproject.toml").read_text(encoding="utf-8"))
+    folders = {f"keyid.{file.parent.name}" for file in PACKAGE.glob("*/__init__.py")}
+    assert {"keyid", *folders, "keyid.reference_profiles"} == set(project["tool"]["setuptools"]["packages"])

@@ -5,9 +5,11 @@ Key frame, in mm (see `tests.scene.key`).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import shapely
 import trimesh
 from numpy.typing import NDArray
 from shapely.geometry import Polygon
@@ -20,6 +22,7 @@ GROOVE_DEPTH = (0.15, 0.4)  # of the blade's thickness
 GROOVE_FLANK_DEG = (0.0, 35.0)  # of a groove's sides from upright
 OPEN_GROOVE_P, OPEN_GROOVE_PART = 0.25, (0.08, 0.3)  # share of faces with one, and how far it goes over them
 RUN_OUT_MM = 1.0  # a groove goes on over the tip, an open one over the edge
+GRID_MM = 1e-5  # corners of a plan keep that apart: a worn edge has some that all but coincide, and makes no solid
 FACE_COS = 0.9  # triangles as level as that are face or a groove's floor
 
 
@@ -60,12 +63,23 @@ def random_grooves(key: KeySpec, rng: np.random.Generator) -> tuple[tuple[Groove
             at_b = rng.random() < 0.5
             opened = (-RUN_OUT_MM, reach) if at_b else (key.width_mm - reach, key.width_mm + RUN_OUT_MM)
             sides[:] = [opened, *(one for one in sides if one[1] < opened[0] or one[0] > opened[1])]
-    return tuple(_groove(key, one, rng) for one in above), tuple(_groove(key, one, rng) for one in below)
+    return milled_grooves(key, (above, below), rng)
+
+
+def milled_grooves(
+    key: KeySpec,
+    sides_mm: tuple[Sequence[tuple[float, float]], Sequence[tuple[float, float]]],
+    rng: np.random.Generator,
+) -> tuple[tuple[Groove, ...], tuple[Groove, ...]]:
+    """Grooves of random depth, whose sides on the upper and on the lower face are told."""
+    above, below = (tuple(_groove(key, one, rng) for one in sides) for sides in sides_mm)
+    return above, below
 
 
 def key_parts(key: KeySpec, face_up: str, grooves: tuple[tuple[Groove, ...], tuple[Groove, ...]]) -> list[Part]:
     """Faces and walls of the blade, and the head; ``grooves`` are those of the upper and of the lower face."""
-    blade = trimesh.creation.extrude_polygon(Polygon(blade_plan(key)), key.thickness_mm)
+    plan = shapely.set_precision(Polygon(blade_plan(key)), GRID_MM)
+    blade = trimesh.creation.extrude_polygon(plan, key.thickness_mm)
     top = key.thickness_mm if face_up == "a" else 0.0
     for face_z, milled in zip((top, key.thickness_mm - top), grooves, strict=True):
         for groove in milled:

@@ -1,0 +1,84 @@
+"""Random keys of listed blades: cut by a profile's depth table, with what is random about any key left to chance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, Literal
+
+import numpy as np
+
+from keyid.profiles.profile import Profile
+from tests.scene import CutSpec, KeyPose
+
+AS_MADE_SD_MM = 0.015  # of roots and positions where the profile tells none: a guess, no source
+FULL_HEIGHT_MM = 0.03  # a root that near to the width is not cut
+BOW_SPARE_MM = (3.5, 6.0)  # of a tip stop's blade behind its last cut
+WORN_P, WORN_RADIUS_MM = 0.3, (0.1, 0.6)  # share of worn keys, and the roundness of their peaks: guesses, no source
+EDGES: tuple[Literal["a"], Literal["b"]] = ("a", "b")
+
+Sides = tuple[tuple[float, float], ...]
+"""Near and far side of each groove of a face, in mm."""
+
+
+@dataclass(frozen=True)
+class ListedCut:
+    """One cut: its code, its profile's position, and place and root on each edge that is cut there, in mm."""
+
+    code: str
+    nominal_mm: float
+    edges: tuple[tuple[float, float], ...]
+
+
+@dataclass(frozen=True)
+class ListedKey:
+    """A key of a profile.
+
+    Attributes
+    ----------
+    profile : Profile
+    cuts : tuple of ListedCut
+        From the stop on.
+    fixed : dict
+        Fields of a key as `tests.scene.random_scene` takes them.
+    """
+
+    profile: Profile
+    cuts: tuple[ListedCut, ...]
+    fixed: dict[str, Any]
+
+    def grooves_mm(self, pose: KeyPose) -> tuple[Sides, Sides]:
+        """Sides of the grooves of the upper and of the lower face."""
+        left, right = self.profile.grooves_left_mm, self.profile.grooves_right_mm
+        return (left, right) if pose.face_up == "a" else (right, left)
+
+
+def listed_key(profile: Profile, rng: np.random.Generator) -> ListedKey:
+    """Cut a random key of a profile: legal codes, with scatter as made; some are worn."""
+    sd = profile.as_made_sd_mm or AS_MADE_SD_MM
+    cuts = []
+    for number, nominal in zip(_legal_codes(profile, rng), profile.positions_mm, strict=True):
+        root = profile.roots_mm[number]
+        scatter = rng.normal(0, sd, (profile.edges if root < profile.width_mm - FULL_HEIGHT_MM else 0, 2))
+        edges = tuple((nominal + float(along), root + float(across)) for along, across in scatter)
+        cuts.append(ListedCut(profile.codes[number], nominal, edges))
+    length = profile.length_mm or max(profile.positions_mm) + rng.uniform(*BOW_SPARE_MM)
+    fixed: dict[str, Any] = {
+        "stop": profile.stop,
+        "length_mm": float(length),
+        "width_mm": profile.width_mm,
+        "cuts": tuple(CutSpec(name, *on) for cut in cuts for name, on in zip(EDGES, cut.edges, strict=False)),
+        "wear_radius_mm": float(rng.uniform(*WORN_RADIUS_MM)) if rng.random() < WORN_P else 0.0,
+    }
+    told = {"thickness_mm": profile.thickness_mm, "flat_mm": profile.flat_mm, "angle_deg": profile.angle_deg}
+    fixed |= {name: value for name, value in told.items() if value is not None}
+    return ListedKey(profile, tuple(cuts), fixed)
+
+
+def _legal_codes(profile: Profile, rng: np.random.Generator) -> list[int]:
+    """Numbers of codes whose neighbours differ by no more than allowed."""
+    most = profile.macs or len(profile.codes)
+    while True:
+        codes = [int(code) for code in rng.integers(0, len(profile.codes), len(profile.positions_mm))]
+        if len(set(codes)) > 1 and all(abs(a - b) <= most for a, b in pairwise(codes)):
+            return codes

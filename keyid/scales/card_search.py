@@ -29,7 +29,7 @@ MAX_LINES = 130  # the longest and boldest are kept; a card's sides are among th
 MEDIAN_PX = 5  # at half the size: takes out lines up to 4 px wide, leaves the edges of areas
 JOIN_ANGLE_RAD = np.radians(2.5)  # segments of one bent card side differ by less
 JOIN_OFFSET_PX = 2.0
-JOIN_GAP = 0.6  # of the longer segment's length: a finger or a key hides less
+JOIN_GAP = 0.6  # of the segment's length that joining began with: a finger or a key hides less
 PARALLEL_RAD = np.radians(20)  # a card 150 mm away under 35 degrees of tilt converges by up to 18 degrees
 SQUARE_RAD = np.radians(40)  # the same tilt across the diagonal shears right angles by up to 35 degrees
 MIN_SIDE_PX = (
@@ -297,7 +297,7 @@ def _contrast(ends: Array, small: NDArray[np.uint8]) -> Array:
 
 
 def _join(ends: Array) -> Array:
-    """Join collinear segments, longest first; what was joined stays in the list as well."""
+    """Join collinear segments, each with its neighbours and on from these; what was joined stays in the list, too."""
     joined = []
     along = ends[:, 1] - ends[:, 0]
     length = np.linalg.norm(along, axis=1)
@@ -306,11 +306,14 @@ def _join(ends: Array) -> Array:
         turned = np.abs(unit[0] * direction[:, 1] - unit[1] * direction[:, 0]) < np.sin(JOIN_ANGLE_RAD)
         offset = ends - first[0]
         across = np.abs(offset[..., 0] * unit[1] - offset[..., 1] * unit[0]).max(axis=1)
-        reach = offset @ unit
-        gap = np.maximum(reach.min(axis=1) - size, -reach.max(axis=1))
-        mates = turned & (across < JOIN_OFFSET_PX) & (gap < JOIN_GAP * size) & (gap > -0.2 * size)
-        if mates.any():
-            low, high = min(0.0, reach[mates].min()), max(size, reach[mates].max())
+        begin, end = np.sort((offset @ unit)[turned & (across < JOIN_OFFSET_PX)], axis=1).T
+        low, high, gap = 0.0, float(size), JOIN_GAP * float(size)
+        while True:
+            near = (begin < high + gap) & (end > low - gap)
+            further = min(low, begin[near].min()), max(high, end[near].max())
+            if further == (low, high):
+                break
+            low, high = further
             joined.append(first[0] + np.array([low, high])[:, None] * unit)
     return np.concatenate([ends, joined]) if joined else ends
 

@@ -151,17 +151,17 @@ def _ruler(photo: Photo, small: NDArray[np.uint8], no_card: PhotoError) -> Scale
             return ruler
     except PhotoError as error:
         if error.code not in MISSED:
-            raise
+            no_card = error  # wood grain and print may look like marks, too: told if nothing else gives a scale
         ruler = None
+    by_colour = find_card_by_colour(photo, small)
+    if by_colour is not None:
+        return _beside_marks(photo, by_colour)
     if photo.whole:
         try:
             return find_card_in_crop(photo, small)
         except PhotoError as error:
             if error.code not in MISSED:
                 raise
-    by_colour = find_card_by_colour(photo, small)
-    if by_colour is not None:
-        return _beside_marks(photo, by_colour)
     if ruler is not None:
         return ruler  # too tilted: told as that
     if no_card.code == "no-reference" and find_disc(photo, small) is not None:

@@ -26,6 +26,7 @@ from tests.training.traced import random_head, set_threads, traced_photo
 PX_PER_MM = 7.0  # as a messenger sends them: a quarter of a camera's pixels take a quarter of the time
 FOCAL_35MM = 0xA405
 EXIF_IFD = 0x8769
+MOST_PIXELS = 9e6  # of a photo worth its time: a minute on two cores
 BITTINGS = 50  # drawn for one photo before giving up: the flanks of some leave their neighbours no flat
 
 
@@ -51,6 +52,8 @@ def main(out: Path, count: int, first: int, threads: int, px_per_mm: float, prof
         if drawn is None:
             continue
         scene, listed = drawn
+        if scene.size_px[0] * scene.size_px[1] > MOST_PIXELS:
+            continue
         key, pose = scene.truth.key, scene.truth.pose
         grooves = milled_grooves(key, listed.grooves_mm(pose), rng) if listed else random_grooves(key, rng)
         parts = key_parts(key, pose.face_up, grooves)

@@ -1,4 +1,4 @@
-"""A card that is as bright as the print it lies on: drawn exactly, so that where it is is known."""
+"""A card on print, as bright as that, or on a grid as white as it: drawn exactly, so that where it is is known."""
 
 from __future__ import annotations
 
@@ -9,9 +9,11 @@ from numpy.typing import NDArray
 
 from keyid.errors import PhotoError
 from keyid.photos.photo import Photo
-from keyid.scales import card
+from keyid.scales import card, reference
 from keyid.scales.card_scale import find_card, find_card_by_colour
 from keyid.scales.card_search import brightness, colour, hues, shrink
+from keyid.scales.reference import find_scale
+from keyid.scales.scale import Scale
 from tests.scene import posed_camera
 
 SIZE_PX = (1600, 1200)
@@ -27,6 +29,7 @@ CAMERA = posed_camera(
 )
 FINE = 4  # samples across a pixel
 PAPER, TINTED = (190, 190, 190), (208, 187, 189)  # blue, green, red of the same brightness
+MAT, WHITE = (160, 130, 90), (250, 250, 250)
 SHARP_MM = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2
 
 
@@ -44,17 +47,36 @@ def printed() -> NDArray[np.uint8]:
     return fine
 
 
+def gridded() -> NDArray[np.uint8]:
+    """White lines a centimetre apart, aslant, on a mat."""
+    mat = np.full((SIZE_PX[1], SIZE_PX[0], 3), MAT, np.uint8)
+    turn = np.radians(28)
+    way = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    for k in np.arange(-200.0, 201.0, 10.0):
+        for line in (
+            [[-300, k], [300, k], [300, k + 0.7], [-300, k + 0.7]],
+            [[k, -300], [k, 300], [k + 0.7, 300], [k + 0.7, -300]],
+        ):
+            fill(mat, np.array(line) @ way, WHITE)
+    return mat
+
+
 def fill(picture: NDArray[np.uint8], plan_mm: NDArray[np.float64], shade: tuple[int, ...]) -> None:
     """Paint a polygon of the card's plane, to a sixteenth of a pixel."""
     px = CAMERA.project(np.column_stack([plan_mm, np.full(len(plan_mm), card.THICKNESS_MM)]))
     cv2.fillPoly(picture, [np.rint(px * 16).astype(np.int32)], shade, cv2.LINE_AA, 4)
 
 
-def photo_with(plan_mm: NDArray[np.float64] | None, shade: tuple[int, ...] = TINTED) -> Photo:
-    """The printed paper with a thing on it, a little blurred and noisy."""
+def photo_with(plan_mm: NDArray[np.float64] | None) -> Photo:
+    """The printed paper with a tinted thing on it."""
     pixels = printed()
     if plan_mm is not None:
-        fill(pixels, plan_mm, shade)
+        fill(pixels, plan_mm, TINTED)
+    return taken(pixels)
+
+
+def taken(pixels: NDArray[np.uint8]) -> Photo:
+    """A picture a little blurred and noisy."""
     noise = np.random.default_rng(5).normal(0, 1.0, pixels.shape)
     soft = cv2.GaussianBlur(pixels.astype(np.float64), (0, 0), 0.7) + noise
     return Photo("drawn.png", "", np.clip(np.rint(soft), 0, 255).astype(np.uint8), FOCAL_35MM, whole=True)
@@ -77,9 +99,30 @@ def test_a_card_as_bright_as_printed_paper_is_found_by_its_colour() -> None:
         find_card(photo, small)
     scale = find_card_by_colour(photo, small)
     assert scale is not None
+    assert off_px(scale) < 1.0  # 0.15 mm
+
+
+def off_px(scale: Scale) -> float:
+    """How far the corners of the card that was found are from the true ones."""
     true, found = (camera.project(card.corners_mm()) for camera in (CAMERA, scale.camera))
-    apart = min(np.abs(true - np.roll(found, turn, axis=0)).max() for turn in (0, 2))
-    assert apart < 1.0  # 0.15 mm
+    return min(float(np.abs(true - np.roll(found, turn, axis=0)).max()) for turn in (0, 2))
+
+
+def test_a_white_card_whose_sides_a_white_grid_cuts_to_pieces_is_found() -> None:
+    pixels = gridded()
+    fill(pixels, card.outline_mm(16)[:, :2], WHITE)
+    photo = taken(pixels)
+    assert off_px(find_card(photo, shrink(photo.pixels)[0])) < 1.5  # 0.25 mm: lines run into the sides and move them
+
+
+def test_what_looks_like_unclear_marks_does_not_keep_a_card_from_being_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    def unclear(photo: Photo) -> Scale:
+        raise PhotoError("reference-unclear", "The marks of the ruler are seen, but not what they count.", "")
+
+    monkeypatch.setattr(reference, "find_ruler", unclear)
+    assert off_px(find_scale(photo_with(card.outline_mm(16)[:, :2]))) < 1.0
+    with pytest.raises(PhotoError, match="not what they count"):
+        find_scale(photo_with(None))
 
 
 @pytest.mark.parametrize("plan_mm", [None, SHARP_MM, card.outline_mm(16)[:, :2] * [0.75, 1.0]])

@@ -102,7 +102,8 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
     beside, beside_u = (float(np.median(values[near])) if near.any() else np.inf for values in (across, u_mm))
-    if land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
+    stands_out = land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM
+    if stands_out and beside_u < NO_LAND_U_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
         return beside, max(LAND_U_MM, beside_u)
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
         flank = beside if beside_u < CLEAR_U_MM and beside < top + PEAK_BELOW_MM else top

@@ -88,11 +88,10 @@ class Ridge:
     def rim_px(self, sharp_px: float) -> float:
         """Where the rim is, outward from the side's line, when a sharp edge has the given width.
 
-        The rim's rounding, its highlight and the shadow beside it make an edge wider, and a shadow only outward: then
-        its inner foot is nearer to the rim than its steepest place.
+        A shadow beside the card widens its edge outward only, and may be the steeper part of it: so the rim lies half
+        a sharp edge outward of the inner foot.
         """
-        sharpness = float(np.clip(2 - self.width_px / sharp_px, 0, 1))
-        return self.peak_px - self.inner_px + sharpness * min(sharp_px / 2, self.inner_px)
+        return self.peak_px - self.inner_px + min(sharp_px / 2, self.inner_px)
 
 
 @dataclass(frozen=True)
@@ -276,10 +275,18 @@ def _ridge(mean: Array, offset: Array, top: int) -> Ridge:
     """One ridge of a mean profile."""
     before, here, after = mean[top - 1 : top + 2]
     at = float(offset[top] + STEP_PX * _vertex(before, here, after))
-    low = np.append(mean < here / 2, True)
-    outward = offset[top] + STEP_PX * int(np.argmax(low[top:]))
-    inward = offset[top] - STEP_PX * (int(np.argmax(mean[top::-1] < here / 2)) or top)
+    outward = offset[top] + STEP_PX * _until_half(mean[top:])
+    inward = offset[top] - STEP_PX * _until_half(mean[top::-1])
     return Ridge(at, at - inward, outward - inward, float(here))
+
+
+def _until_half(falling: Array) -> float:
+    """How many samples a profile takes to fall to half of its first; all of them where it never does."""
+    half = falling[0] / 2
+    below = int(np.argmax(falling < half))
+    if below == 0:
+        return float(len(falling) - 1)
+    return below - float((half - falling[below]) / (falling[below - 1] - falling[below]))
 
 
 def _is_shade(inner: Ridge, outer: Ridge, px_per_mm: float) -> bool:

@@ -12,7 +12,7 @@ from keyid.photos.photo import Photo
 from keyid.scales import card, card_edges, card_fit, card_search
 from keyid.scales.camera import Camera
 from keyid.scales.card_fit import Fit
-from keyid.scales.card_measure import measure, overruns, round_corners
+from keyid.scales.card_measure import SHIFT_MM, measure, overruns, round_corners
 from keyid.scales.card_search import Proposal
 from keyid.scales.corner_scale import in_turn, scale_at_corners
 from keyid.scales.lens import KIND_U, Lens, lenses_of, lenses_of_crop
@@ -25,6 +25,7 @@ NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
 MIN_SEEN = 0.7  # of the three best sides together
 MAX_COST = 25.0  # cards in the rendered photos fit with 15 or less, other figures mostly with 30 or more
 WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three: a finger or a key hides one
+MAX_ASIDE_MM = 0.25  # cards in the rendered photos have up to 0.2, figures with a shadow's border as a side 0.3
 MAX_OVERRUNS = 1  # of eight ends: a key or a ruled line may lie in the line of a side
 MIN_SIDE_SEEN = 0.2  # three sides alone fit a card of any size: then its four corners must be seen
 UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained; neighbours go together
@@ -32,9 +33,7 @@ FIXED_U = 1e-3  # of the logarithm: as good as fixed
 POINTED_U = 4.0  # standard uncertainties of pointing within which rims belong to the corners that were pointed at
 ROUNDED_MM = 1.4  # and people point at the round corner itself, that far inside where the sides meet
 SPREAD, SPREAD_U = 7, 1.5  # focal lengths that are tried where it is open, within so many standard deviations
-CROPPED_COST = (
-    4.0  # log odds by which a crop must explain a card better than a whole photo does: 12 whole ones have up to 1.9
-)
+CROPPED_COST = 3.0  # log odds by which a crop must explain a card better than a whole photo: 111 whole have up to 2.0
 RIVAL_ODDS = 0.02  # a less likely kind of lens isn't worth a word
 SOURCES = (
     *("reference size", "reference size", "reference thickness", "focal length"),
@@ -165,7 +164,13 @@ def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
     beyond = overruns(pixels, found)
     needed = 4 if share.min() < MIN_SIDE_SEEN else 2 if share.mean() > WELL_SEEN and beyond == 0 else 3
     looks = round_ones >= needed and sharp_ones == 0 and beyond <= MAX_OVERRUNS
-    return bool(_is_seen(found) and looks)
+    return bool(_is_seen(found) and looks and _aside_mm(found) < MAX_ASIDE_MM)
+
+
+def _aside_mm(found: Fit) -> float:
+    """How far, at most, a side's edge must lie from where a rim shows for the card to fit."""
+    px_per_mm = found.shifts.px / SHIFT_MM
+    return float(np.abs((found.values[card_fit.SHIFT] - found.shifts.px) / px_per_mm).max())
 
 
 def _is_seen(found: Fit) -> bool:

@@ -308,6 +308,13 @@ def test_a_stretch_at_the_shoulder_far_above_all_metal_is_none_of_the_blade() ->
     assert land_of(across)[0] == pytest.approx(4.0)
 
 
+def test_a_stretch_at_the_shoulder_that_may_lie_anywhere_is_no_land() -> None:
+    across = np.concatenate([np.full(8, 4.5), np.linspace(4.5, 4.0, 6), np.full(60, 4.0), np.linspace(4.0, 2.0, 20)])
+    for unsure, level in ((0.1, 4.5), (NO_LAND_U_MM, 4.0)):
+        u_mm = np.where(across > 4.1, unsure, 0.02)
+        assert land_line(across, u_mm, STATION_MM * np.arange(len(across)))[0] == pytest.approx(level)
+
+
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
     """A flank that starts at the shoulder from 4.0, a peak of 3.6 and a long root: the root is flat, but no land."""
     peak = (np.linspace(2.0, 3.6, 17), np.linspace(3.6, 2.6, 11))

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from keyid.errors import PhotoError
 from keyid.photos.photo import Photo
 from keyid.scales import card, reference
+from keyid.scales.card_edges import Ridge
 from keyid.scales.card_scale import find_card, find_card_by_colour
 from keyid.scales.card_search import brightness, colour, hues, shrink
 from keyid.scales.reference import find_scale
@@ -113,6 +114,12 @@ def test_a_white_card_whose_sides_a_white_grid_cuts_to_pieces_is_found() -> None
     fill(pixels, card.outline_mm(16)[:, :2], WHITE)
     photo = taken(pixels)
     assert off_px(find_card(photo, shrink(photo.pixels)[0])) < 1.5  # 0.25 mm: lines run into the sides and move them
+
+
+@pytest.mark.parametrize(("peak_px", "inner_px", "width_px"), [(0.0, 2.0, 4.0), (0.0, 2.0, 13.0), (6.0, 8.0, 13.0)])
+def test_a_shadow_beside_a_sharp_edge_does_not_move_the_rim(peak_px: float, inner_px: float, width_px: float) -> None:
+    """A sharp edge, one that a shadow widens outward, and one whose shadow's slope is the steeper part of it."""
+    assert Ridge(peak_px, inner_px, width_px, 20.0).rim_px(sharp_px=4.0) == 0.0
 
 
 def test_what_looks_like_unclear_marks_does_not_keep_a_card_from_being_found(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -40,6 +40,7 @@ LONGEST_MARK_MM = 15.0  # of rulers (common practice, no source)
 MOST_BESIDE = 2  # rows that are read: a ruler has two edges
 MOST_STROKES_PER_MM = 5.0  # half mm marks have four edges to a mm; wood's grain and cloth have more
 CLEAR_MARKS = 40  # rows of so many even marks are a ruler's; shorter ones may be anything
+UNEVEN_PART = 0.07  # of a step, marks' scatter: rulers in photos, real ones too, have up to 0.03, printed rows 0.16
 TURN_U_RAD = 0.05  # of the lines' direction: a start that is some degrees off tilts it by that
 
 
@@ -50,9 +51,14 @@ def find_ruler(photo: Photo, within_px: Array | None = None) -> Scale:
     """
     rows = [row for row in find_rows(photo.pixels) if within_px is None or _is_within(row.middle_px, within_px)]
     marks, read = _read(photo, rows)
-    if not read:
-        raise _not_found(marks)
-    return _scale_of_marks(photo, *_longest(read))
+    lines = parallels.find_lines(photo, np.zeros((3, 2)))
+    for best, rhythm in sorted(read, key=lambda one: -len(one[0].number)):
+        found = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
+        fits = [one for one in found if _is_even(one, best, rhythm)]
+        if fits:
+            known = focal_source(photo, "estimated" if photo.whole else "assumed")
+            return scale_of(fits, "ruler", known, _outline_of(photo, best, rhythm))
+    raise _not_found([] if read else marks)
 
 
 def find_marks_beside(photo: Photo, px_per_mm: float) -> list[tuple[Marks, Rhythm]]:
@@ -76,19 +82,6 @@ def _read(photo: Photo, rows: list[Row]) -> tuple[list[Marks], list[tuple[Marks,
     """The marks of rows, and those whose unit can be told with it."""
     marks = [one for row in rows if (one := read_marks(photo.pixels, row)) is not None]
     return marks, [(one, rhythm) for one in marks if (rhythm := decide(one.number, one.length_px)) is not None]
-
-
-def _longest(read: list[tuple[Marks, Rhythm]]) -> tuple[Marks, Rhythm]:
-    """The row of most marks."""
-    return max(read, key=lambda one: len(one[0].number))
-
-
-def _scale_of_marks(photo: Photo, best: Marks, rhythm: Rhythm) -> Scale:
-    """The scale from marks of known distance."""
-    lines = parallels.find_lines(photo, np.zeros((3, 2)))
-    fits = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
-    known = focal_source(photo, "estimated" if photo.whole else "assumed")
-    return scale_of(fits, "ruler", known, _outline_of(photo, best, rhythm))
 
 
 def _is_within(point_px: Array, corners_px: Array) -> bool:
@@ -126,6 +119,12 @@ def _posed(marks: Marks, rhythm: Rhythm, lines: Lines, lens: Lens) -> PoseFit:
         direction = parallels.main_direction(lines, found.camera)
         found = fit(_model(marks, place, scatter, lines, direction), found.camera, lens)
     return found
+
+
+def _is_even(found: PoseFit, marks: Marks, rhythm: Rhythm) -> bool:
+    """Whether marks lie as evenly as a ruler's do: print and grain may pass for marks, roughly."""
+    off = np.abs(_off(marks, _places_mm(marks, rhythm), found.guess))
+    return bool(1.4826 * np.median(off) < UNEVEN_PART * rhythm.step_mm)
 
 
 def _model(marks: Marks, place_mm: Array, u_mm: float, lines: Lines, direction_rad: float) -> Model:

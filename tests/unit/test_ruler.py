@@ -33,6 +33,7 @@ def draw(
     hidden_mm: tuple[float, float] = (0.0, 0.0),
     inverted: bool = False,
     stretch: float = 1.0,
+    uneven_mm: float = 0.0,
 ) -> NDArray[np.uint8]:
     """A ruler along x, its marks at the edge y = 0, its body beyond."""
     plan = plan_of(camera, THICKNESS_MM)
@@ -46,7 +47,13 @@ def draw(
     level = sum((np.mod(number, every) == 0).astype(float) for every in rhythm.classes)
     width = 0.09 if rhythm.step_mm < 0.6 else 0.12
     outside = np.max(
-        [np.abs(x - number * step) - width, -y, y - SHORTEST_MM - LONGER_MM * level, np.abs(x) - HALF_MM], axis=0
+        [
+            np.abs(x - number * step - uneven_mm * np.sin(7 * number)) - width,
+            -y,
+            y - SHORTEST_MM - LONGER_MM * level,
+            np.abs(x) - HALF_MM,
+        ],
+        axis=0,
     )
     paint(picture, outside, plan, mark)
     paint(picture, np.max([hidden_mm[0] - x, x - hidden_mm[1], np.abs(y) - 30], axis=0), plan, FINGER)
@@ -105,6 +112,18 @@ def test_even_marks_without_a_rhythm_are_unclear() -> None:
     with pytest.raises(PhotoError, match="millimetres or parts of an inch") as caught:
         find_scale(photo(draw(truth, comb)), ON_RULER)
     assert caught.value.code == "reference-unclear"
+
+
+@pytest.mark.parametrize(("uneven_mm", "is_ruler"), [(0.06, True), (0.2, False)])
+def test_marks_that_are_but_roughly_even_are_no_rulers(uneven_mm: float, is_ruler: bool) -> None:
+    """A row of print; the median of 0.06 mm times a sine's absolute value is 0.042 mm, 6 % of a step with 1.4826."""
+    truth = posed(25, 10, distance_mm=170.0, aim_mm=(0.0, -10.0))
+    picture = photo(draw(truth, BY_NAME["mm"], uneven_mm=uneven_mm))
+    if is_ruler:
+        assert find_scale(picture, ON_RULER).reference == "ruler"
+    else:
+        with pytest.raises(PhotoError, match="No ruler can be found"):
+            find_scale(picture, ON_RULER)
 
 
 def test_no_ruler_is_said() -> None:

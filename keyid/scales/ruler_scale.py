@@ -51,6 +51,8 @@ def find_ruler(photo: Photo, within_px: Array | None = None) -> Scale:
     """
     rows = [row for row in find_rows(photo.pixels) if within_px is None or _is_within(row.middle_px, within_px)]
     marks, read = _read(photo, rows)
+    if not read:
+        raise _not_found(marks)
     lines = parallels.find_lines(photo, np.zeros((3, 2)))
     for best, rhythm in sorted(read, key=lambda one: -len(one[0].number)):
         found = [_posed(best, rhythm, lines, lens) for lens in lenses_of(photo)]
@@ -58,7 +60,7 @@ def find_ruler(photo: Photo, within_px: Array | None = None) -> Scale:
         if fits:
             known = focal_source(photo, "estimated" if photo.whole else "assumed")
             return scale_of(fits, "ruler", known, _outline_of(photo, best, rhythm))
-    raise _not_found([] if read else marks)
+    raise _not_found([])
 
 
 def find_marks_beside(photo: Photo, px_per_mm: float) -> list[tuple[Marks, Rhythm]]:

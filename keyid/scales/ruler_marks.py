@@ -23,6 +23,7 @@ RUN_ON = 0.25  # of the row's length: marks beyond both ends, which the search l
 TALL = 1.6  # times the longest stroke: how far to both sides marks are looked at
 SMOOTH_PX = 1.0
 CLEAR = 0.35  # of the usual mark's depth: fainter ones are dirt
+DEEPEST, DEEP_PART = 0.95, 0.5  # quantile of all valleys, most of which may be halos or noise, and part of its depth
 NEAR = 0.25  # of a period: how far a mark may be from where it is expected
 MOST_MISSING = 6  # marks in a row that may be hidden
 LEARN = (
@@ -92,7 +93,7 @@ def read_marks(pixels: NDArray[np.uint8], row: Row) -> Marks | None:
     found = [(sign, walk) for sign, walk in walks if walk is not None]
     if not found:
         return None
-    sign, walk = max(found, key=lambda one: len(one[1].at))
+    sign, walk = max(found, key=lambda one: one[1].depth * len(one[1].at))  # sharpening lays halos beside all marks
     return _measured(sign * strip, row, t, h, walk, sign)
 
 
@@ -116,7 +117,7 @@ def _walk(profile: Array) -> Walk | None:
     peaks, depths = find_valleys(-profile, 2.0)
     if len(peaks) < MIN_MARKS:
         return None
-    depth = float(np.quantile(depths, 0.6))
+    depth = float(np.median(depths[depths > DEEP_PART * np.quantile(depths, DEEPEST)]))
     clear = peaks[depths > CLEAR * depth]
     if len(clear) < MIN_MARKS:
         return None
@@ -166,7 +167,7 @@ def _measured(strip: Image, row: Row, t: Array, h: Array, walk: Walk, sign: floa
     wide = round(NEAR * walk.period)
     columns = np.clip(np.rint(at).astype(int)[:, None] + np.arange(-wide, wide + 1), 0, len(t) - 1)
     aside = np.clip(np.rint(at).astype(int)[:, None] + np.array([-1, 1]) * round(walk.period / 2), 0, len(t) - 1)
-    edges = np.linspace(row.reach[0], row.reach[1], BANDS + 1)
+    edges = np.linspace(max(row.reach[0], h[0]), min(row.reach[1], h[-1]), BANDS + 1)
     places = np.empty((len(at), BANDS, 2))
     for band in range(BANDS):
         rows = (h >= edges[band]) & (h <= edges[band + 1])

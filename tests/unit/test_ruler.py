@@ -13,8 +13,9 @@ from numpy.typing import NDArray
 from keyid.errors import PhotoError
 from keyid.scales.camera import Camera
 from keyid.scales.reference import find_scale
+from keyid.scales.ruler_marks import read_marks
 from keyid.scales.ruler_rhythm import RHYTHMS, Rhythm, decide
-from keyid.scales.ruler_search import find_rows
+from keyid.scales.ruler_search import Row, find_rows
 from keyid.scales.told import Told
 from tests.unit.drawn_scene import errors_and_u, paint, photo, plan_of, posed, taken
 
@@ -81,6 +82,24 @@ def test_partly_hidden_and_inverted_rulers_are_read(hidden_mm: tuple[float, floa
     scale = find_scale(photo(draw(truth, BY_NAME["mm"], hidden_mm, inverted)), ON_RULER)
     error, u = errors_and_u(scale, truth)
     assert np.all(np.abs(error) < 2 * u)
+
+
+def test_the_halos_that_sharpening_lays_beside_marks_are_no_marks() -> None:
+    """Each mark has two halos and a valley between its neighbour's and its own; beside the ruler there is grain."""
+    x = np.arange(2400.0)
+    grain = cv2.GaussianBlur(np.random.default_rng(1).normal(0, 25, (1, len(x))), (0, 0), 1.5)[0]
+    places = 600 + 22.0 * np.arange(60)
+    profile = 180 + np.where((x < 590) | (x > 1910), grain, 0.1 * grain)
+    for place in places:
+        for aside, height, width in ((0, -150, 1.8), (-6, 24, 1.8), (6, 24, 1.8)):
+            profile += height * np.exp(-0.5 * ((x - place - aside) / width) ** 2)
+    pixels = np.repeat(np.clip(np.rint(profile), 0, 255).astype(np.uint8)[None, :, None], 120, axis=0).repeat(3, axis=2)
+    row = Row(
+        np.array([1249.0, 60.0]), np.array([1.0, 0.0]), (np.pi / 2, 0.0), (-650.0, 650.0), (-30.0, 30.0), 60.0, 120
+    )
+    marks = read_marks(pixels, row)
+    assert marks is not None
+    assert marks.place_px[:, 1, 0] == pytest.approx(places, abs=0.3)
 
 
 def test_a_ruler_is_found_without_being_told() -> None:

@@ -32,6 +32,8 @@ Array = NDArray[np.float64]
 NOMINAL_LENGTH_U_MM = 0.3  # a tip placed by a shoulder, or the other way round, through a nominal length
 HALF_FLAT_SD_MM = 0.06  # each end of a flat moves by that with blur, glare and wear
 WRONG_MIN_P = 0.5  # a root likelier on another edge than not may be drawn where its flanks end
+STRETCHED_MM = 0.25  # of the last cut, by one standard uncertainty of the scale: cuts 0.5 mm away are not looked for
+STRETCHES = (-2, -1, 0, 1, 2)  # standard uncertainties
 FLANKS_MM = 1.5  # a hidden root is drawn from what shows of its flanks within that
 FLANKS_MIN = 4  # stations
 OWN_FLANK_PERCENTILE = 80  # lower ones are on a neighbour's flank, higher ones on another edge
@@ -109,16 +111,33 @@ def size_log_densities(profiles: tuple[Profile, ...], blade: Blade) -> Array:
 def fit_cuts(
     profile: Profile, blade: Blade, samples: tuple[Samples, Samples], known: Known = NOTHING_KNOWN
 ) -> CutFit | None:
-    """Fit a profile's cuts to the blade's edges; None where they can't be placed."""
+    """Fit a profile's cuts to the blade's edges; None where they can't be placed.
+
+    Where the scale along the blade is so unsure that the last cut may stand elsewhere, the cuts are looked for along
+    stretched and shrunk blades, too; the positions found are weighed all the same.
+    """
     frame = frame_of(profile, blade)
     if frame is None:
         return None
+    unsure = max(profile.positions_mm) * blade.stretch_u > STRETCHED_MM
+    fits = [
+        _fit_along(profile, blade, samples, known, frame, 1 + n * blade.stretch_u)
+        for n in STRETCHES
+        if n == 0 or unsure
+    ]
+    return max(fits, key=lambda fit: fit.log_evidence)
+
+
+def _fit_along(
+    profile: Profile, blade: Blade, samples: tuple[Samples, Samples], known: Known, frame: Frame, stretch: float
+) -> CutFit:
+    """Fit a profile's cuts to a blade that looks so many times as long as it is."""
     shape = shape_of(profile)
     cut_edges = _cut_edges(profile, blade)
     traces = tuple((blade.a, blade.b)[edge] for edge in cut_edges)
     nominal = np.asarray(profile.positions_mm)
-    on_blade, shift = _read(traces, frame, nominal, shape, blade.width.mm)
-    slots = frame.to_blade(nominal) + shift
+    on_blade, shift = _read(traces, frame, stretch * nominal, shape, blade.width.mm)
+    slots = frame.to_blade(stretch * nominal) + shift
     drawn = blade.width.mm - UNCUT_MM if full_height(profile).any() else math.inf
     fit, off = fit_edges(samples, cut_edges, on_blade, slots, shape, blade, drawn)
     lowest = _lowest(samples, off)

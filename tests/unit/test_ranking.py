@@ -51,6 +51,18 @@ def test_a_two_edged_key_with_a_tip_stop_is_found() -> None:
     assert ranking.candidates[0].decoded.best[0][0] == tuple("2314213")
 
 
+@pytest.mark.parametrize("stretch", [1.0, 1.05])
+def test_where_the_scale_is_unsure_a_stretched_blade_keeps_its_cuts(stretch: float) -> None:
+    """Look-alikes spaced 4 % apart; the last cut of a blade stretched by 5 % stands 1.4 mm aside."""
+    long = replace(QUAY, id="long", length_mm=34.0, positions_mm=tuple(4.0 + 2.4 * k for k in range(11)))
+    short = replace(long, id="short", positions_mm=tuple(4.0 + 2.5 * k for k in range(10)))
+    blade = measured(key_of(long, "2-3-1-4-2-4-3-2-3-2-3"))
+    a, b = (replace(trace, x_mm=stretch * trace.x_mm) for trace in (blade.a, blade.b))
+    first = rank(replace(blade, a=a, b=b, stretch_u=0.025), (long, short)).candidates[0]
+    assert first.profile is long
+    assert first.decoded.best[0][0] == tuple("23142432323")
+
+
 def test_a_key_in_no_file_is_none_of_these() -> None:
     other = replace(PIER, positions_mm=(4.6, 7.6, 10.6, 13.6, 16.6), roots_mm=(7.7, 7.28, 6.86, 6.44, 6.02, 5.6))
     ranking = rank(measured(key_of(other, CODE)), LIBRARY)

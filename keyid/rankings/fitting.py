@@ -120,11 +120,8 @@ def fit_cuts(
     if frame is None:
         return None
     unsure = max(profile.positions_mm) * blade.stretch_u > STRETCHED_MM
-    fits = [
-        _fit_along(profile, blade, samples, known, frame, 1 + n * blade.stretch_u)
-        for n in STRETCHES
-        if n == 0 or unsure
-    ]
+    stretches = [1 + n * blade.stretch_u for n in (STRETCHES if unsure else (0,))]
+    fits = [_fit_along(profile, blade, samples, known, frame, stretch) for stretch in stretches]
     return max(fits, key=lambda fit: fit.log_evidence)
 
 

@@ -116,8 +116,7 @@ def _posed(marks: Marks, rhythm: Rhythm, lines: Lines, lens: Lens) -> PoseFit:
     direction = parallels.main_direction(lines, start)
     found = fit(_model(marks, place, u_mm, lines, direction), start, lens)
     for _ in range(REFITS):
-        off = _off(marks, place, found.guess)
-        scatter = max(u_mm, TOGETHER * 1.4826 * float(np.median(np.abs(off))))
+        scatter = max(u_mm, TOGETHER * _scatter_mm(marks, place, found.guess))
         direction = parallels.main_direction(lines, found.camera)
         found = fit(_model(marks, place, scatter, lines, direction), found.camera, lens)
     return found
@@ -125,8 +124,7 @@ def _posed(marks: Marks, rhythm: Rhythm, lines: Lines, lens: Lens) -> PoseFit:
 
 def _is_even(found: PoseFit, marks: Marks, rhythm: Rhythm) -> bool:
     """Whether marks lie as evenly as a ruler's do: print and grain may pass for marks, roughly."""
-    off = np.abs(_off(marks, _places_mm(marks, rhythm), found.guess))
-    return bool(1.4826 * np.median(off) < UNEVEN_PART * rhythm.step_mm)
+    return _scatter_mm(marks, _places_mm(marks, rhythm), found.guess) < UNEVEN_PART * rhythm.step_mm
 
 
 def _model(marks: Marks, place_mm: Array, u_mm: float, lines: Lines, direction_rad: float) -> Model:
@@ -146,6 +144,11 @@ def _off(marks: Marks, place_mm: Array, guess: Guess) -> Array:
     """How far the points of each mark lie off its place along x, in mm, shape (n, BANDS)."""
     plan = guess.camera.on_height(marks.place_px, guess.thickness_mm)
     return np.asarray(plan[..., 0] - guess.size * place_mm[:, None])
+
+
+def _scatter_mm(marks: Marks, place_mm: Array, guess: Guess) -> float:
+    """How far marks lie off their places, as a robust standard deviation."""
+    return 1.4826 * float(np.median(np.abs(_off(marks, place_mm, guess))))
 
 
 def _places_mm(marks: Marks, rhythm: Rhythm) -> Array:

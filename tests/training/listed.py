@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import Any, Literal
 
 import numpy as np
 
 from keyid.profiles.profile import Profile
+from tests.benchmarks.simulate_keys import legal_codes
 from tests.scene import CutSpec, KeyPose
 
 AS_MADE_SD_MM = 0.015  # of roots and positions where the profile tells none: a guess, no source
@@ -57,7 +57,7 @@ def listed_key(profile: Profile, rng: np.random.Generator) -> ListedKey:
     """Cut a random key of a profile: legal codes, with scatter as made; some are worn."""
     sd = profile.as_made_sd_mm or AS_MADE_SD_MM
     cuts = []
-    for number, nominal in zip(_legal_codes(profile, rng), profile.positions_mm, strict=True):
+    for number, nominal in zip(legal_codes(rng, profile), profile.positions_mm, strict=True):
         root = profile.roots_mm[number]
         scatter = rng.normal(0, sd, (profile.edges if root < profile.width_mm - FULL_HEIGHT_MM else 0, 2))
         edges = tuple((nominal + float(along), root + float(across)) for along, across in scatter)
@@ -73,12 +73,3 @@ def listed_key(profile: Profile, rng: np.random.Generator) -> ListedKey:
     told = {"thickness_mm": profile.thickness_mm, "flat_mm": profile.flat_mm, "angle_deg": profile.angle_deg}
     fixed |= {name: value for name, value in told.items() if value is not None}
     return ListedKey(profile, tuple(cuts), fixed)
-
-
-def _legal_codes(profile: Profile, rng: np.random.Generator) -> list[int]:
-    """Numbers of codes whose neighbours differ by no more than allowed."""
-    most = profile.macs or len(profile.codes)
-    while True:
-        codes = [int(code) for code in rng.integers(0, len(profile.codes), len(profile.positions_mm))]
-        if len(set(codes)) > 1 and all(abs(a - b) <= most for a, b in pairwise(codes)):
-            return codes

@@ -23,10 +23,12 @@ Array = NDArray[np.float64]
 COARSE_PX = 1000  # long side of the shrunk photo: a card in it is 150 to 600 px long, an edge about one pixel wide
 CONTRAST_PX = 12.0  # radius of the local contrast: some times an edge's width, below the distance of two edges
 CONTRAST_FLOOR = 1.5  # grey levels; noise weaker than that isn't blown up
+CONTRAST_USUAL = 2.0  # of what is usual in the picture: nor is the grain, print or ruling that is everywhere
 CONTRAST_GAIN = 40.0  # grey levels per local standard deviation
 MIN_SEGMENT_PX = 18.0  # shorter ones are texture
 MAX_LINES = 130  # the longest and boldest are kept; a card's sides are among them also on ruled paper
 MEDIAN_PX = 5  # at half the size: takes out lines up to 4 px wide, leaves the edges of areas
+THIN_PX = 5  # at half the size; a card's corners have a radius of 10 px and more there
 JOIN_ANGLE_RAD = np.radians(2.5)  # segments of one bent card side differ by less
 JOIN_OFFSET_PX = 2.0
 JOIN_GAP = 0.6  # of the segment's length that joining began with: a finger or a key hides less
@@ -233,14 +235,16 @@ def equalise(layer: NDArray[np.uint8]) -> NDArray[np.uint8]:
     grey = layer.astype(np.float32)
     mean = cv2.GaussianBlur(grey, (0, 0), CONTRAST_PX)
     spread = np.sqrt(cv2.GaussianBlur((grey - mean) ** 2, (0, 0), CONTRAST_PX))
-    even = (grey - mean) / (spread + CONTRAST_FLOOR) * CONTRAST_GAIN + 128
+    floor = max(CONTRAST_FLOOR, CONTRAST_USUAL * float(np.median(spread)))
+    even = (grey - mean) / (spread + floor) * CONTRAST_GAIN + 128
     return np.clip(even, 0, 255).astype(np.uint8)
 
 
 def find_lines(small: NDArray[np.uint8]) -> Lines:
     """Straight edges of the shrunk photo: of even contrast, and coarser ones without lines, grids and texture."""
-    plain = _without_fine_lines(small)
+    plain, filled = _without_fine_lines(small), _without_thin_parts(small)
     coarse = [_lines_of(equalise(brightness(plain)), plain), _lines_of(brightness(plain), plain)]
+    coarse.append(_lines_of(equalise(brightness(filled)), filled))
     return _as_lines([_lines_of(equalise(brightness(small)), small), *(2 * found + 0.5 for found in coarse)])
 
 
@@ -258,6 +262,17 @@ def _without_fine_lines(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8)
 
 
+def _without_thin_parts(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture of half the size, its dark parts thinner than THIN_PX filled, then its bright ones taken away.
+
+    Ruled lines and letters that end at a card's side cut it to pieces; a median leaves a notch at each of them.
+    """
+    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+    disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN_PX, THIN_PX))
+    filled = cv2.morphologyEx(half, cv2.MORPH_CLOSE, disk)
+    return np.asarray(cv2.morphologyEx(filled, cv2.MORPH_OPEN, disk), np.uint8)
+
+
 def _as_lines(found: list[Array]) -> Lines:
     """Lines by their ends."""
     ends = np.concatenate(found)
@@ -270,12 +285,20 @@ def _lines_of(grey: NDArray[np.uint8], colours: NDArray[np.uint8]) -> Array:
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(grey)[0]
     ends = np.zeros((0, 2, 2)) if found is None else np.asarray(found, np.float64).reshape(-1, 2, 2)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    ends, length = ends[length > MIN_SEGMENT_PX], length[length > MIN_SEGMENT_PX]
+    usable = (length > MIN_SEGMENT_PX) & ~_runs_through(ends, grey.shape)
+    ends, length = ends[usable], length[usable]
     if len(ends) == 0:
         return np.asarray(ends)
     ends = _join(ends[_best(length, _contrast(ends, colours), 2 * MAX_LINES)])
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
     return np.asarray(ends[_best(length, _contrast(ends, colours), MAX_LINES)])
+
+
+def _runs_through(ends: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which segments leave the picture at both ends: rulings and table edges, that would crowd out a card's sides."""
+    border = BORDER_SHARE * max(shape)
+    outside = (ends < border) | (ends > np.array(shape[1::-1]) - 1 - border)
+    return np.asarray(outside.any(axis=2).all(axis=1))
 
 
 def _best(length: Array, contrast: Array, count: int) -> NDArray[np.int_]:
@@ -297,7 +320,10 @@ def _contrast(ends: Array, small: NDArray[np.uint8]) -> Array:
 
 
 def _join(ends: Array) -> Array:
-    """Join collinear segments, each with its neighbours and on from these; what was joined stays in the list, too."""
+    """Join collinear segments, each with its neighbours and on from these; what was joined stays in the list, too.
+
+    Segments that run together to a pixel are listed once.
+    """
     joined = []
     along = ends[:, 1] - ends[:, 0]
     length = np.linalg.norm(along, axis=1)
@@ -315,7 +341,10 @@ def _join(ends: Array) -> Array:
                 break
             low, high = further
             joined.append(first[0] + np.array([low, high])[:, None] * unit)
-    return np.concatenate([ends, joined]) if joined else ends
+    if not joined:
+        return ends
+    each = np.concatenate([ends, joined])
+    return np.asarray(each[np.sort(np.unique(np.rint(each), axis=0, return_index=True)[1])])
 
 
 def _at(picture: NDArray[np.uint8], points: Array) -> NDArray[np.uint8]:

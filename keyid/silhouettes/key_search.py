@@ -42,7 +42,8 @@ RAW_SHARE = 0.85  # what a proposal counts against a refined one: there may be s
 MIN_SEED = 0.02  # proposals less like a key aren't worth refining while there are others
 SUPPORT = (0.65, 1.0)  # share of the outline that is a clear step: with no key, and with a perfect one
 MIN_SCORE = 0.3  # likeness times support of a key
-MARKED, MARKED_SCORE = 0.75, 0.1  # where the network marks the same, a key of an unusual shape is one too
+LEAST_SUPPORT = 0.02  # of a key whose head is as dark as the table: there is no step round it, but the network tells it
+MARKED, MARKED_LIKENESS = 0.75, 0.1  # where the network marks the same, what is only somewhat like a key is one too
 LIKELY_SCORE = 0.5  # of what the network marked: other proposals aren't needed then
 
 
@@ -101,7 +102,7 @@ class Found(Blob):
     @property
     def is_key(self) -> bool:
         """Whether it may be taken for a key."""
-        return self.score > (MARKED_SCORE if self.marked > MARKED else MIN_SCORE)
+        return self.score > MIN_SCORE or (self.marked > MARKED and self.shape.likeness > MARKED_LIKENESS)
 
 
 AnyBlob = TypeVar("AnyBlob", bound=Blob)
@@ -134,13 +135,13 @@ def _all_of_one(blobs: Sequence[Blob]) -> bool:
 
 
 def _compared(found: Sequence[Found], odds: Image) -> list[Found]:
-    """The best first, each with how far the network agrees."""
+    """Keys first and the best of them foremost, each with how far the network agrees."""
     compared = []
     for each in found:
         marked = cv2.resize(odds, each.mask.shape[::-1], interpolation=cv2.INTER_LINEAR)[each.window] > 0
         union = int(np.count_nonzero(marked | each.near))
         compared.append(replace(each, marked=np.count_nonzero(marked & each.near) / union))
-    return sorted(compared, key=lambda each: -each.rank)
+    return sorted(compared, key=lambda each: (not each.is_key, -each.rank))
 
 
 def _best_score(found: Sequence[Found]) -> float:
@@ -228,7 +229,7 @@ def _score(view: TableView, blob: Mask, shape: KeyShape) -> float:
     if shape.likeness < MIN_SCORE * MIN_SEED:
         return 0.0
     low, high = SUPPORT
-    return shape.likeness * float(np.clip((support(view, blob) - low) / (high - low), 0.0, 1.0))
+    return shape.likeness * float(np.clip((support(view, blob) - low) / (high - low), LEAST_SUPPORT, 1.0))
 
 
 def _refined(view: TableView, fine: TableView, seeds: Sequence[Blob], guessed: bool = False) -> list[Found]:

@@ -1,4 +1,4 @@
-"""A card on print, as bright as that, or on a grid as white as it: drawn exactly, so that where it is is known."""
+"""A card on print as bright as it, a grid as white as it, or ruled paper: drawn exactly, so its place is known."""
 
 from __future__ import annotations
 
@@ -31,6 +31,7 @@ CAMERA = posed_camera(
 FINE = 4  # samples across a pixel
 PAPER, TINTED = (190, 190, 190), (208, 187, 189)  # blue, green, red of the same brightness
 MAT, WHITE = (160, 130, 90), (250, 250, 250)
+INK, PALE = (100, 110, 60), (170, 165, 150)
 SHARP_MM = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2
 
 
@@ -60,6 +61,16 @@ def gridded() -> NDArray[np.uint8]:
         ):
             fill(mat, np.array(line) @ way, WHITE)
     return mat
+
+
+def ruled(turn_deg: float, spacing_mm: float) -> NDArray[np.uint8]:
+    """Paper ruled nearly along the card's short sides, or aslant: rulings end at some sides, and run beside others."""
+    paper = np.full((SIZE_PX[1], SIZE_PX[0], 3), PAPER, np.uint8)
+    turn = np.radians(turn_deg)
+    way = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    for k in np.arange(-200.0, 200.0, spacing_mm):
+        fill(paper, np.array([[k, -300], [k + 0.5, -300], [k + 0.5, 300], [k, 300]]) @ way, INK)
+    return paper
 
 
 def fill(picture: NDArray[np.uint8], plan_mm: NDArray[np.float64], shade: tuple[int, ...]) -> None:
@@ -114,6 +125,21 @@ def test_a_white_card_whose_sides_a_white_grid_cuts_to_pieces_is_found() -> None
     fill(pixels, card.outline_mm(16)[:, :2], WHITE)
     photo = taken(pixels)
     assert off_px(find_card(photo, shrink(photo.pixels)[0])) < 1.5  # 0.25 mm: lines run into the sides and move them
+
+
+@pytest.mark.parametrize(("turn_deg", "spacing_mm"), [(2.5, 8.0), (15.0, 6.0), (40.0, 8.0)])
+def test_a_plain_card_is_found_on_ruled_paper(turn_deg: float, spacing_mm: float) -> None:
+    pixels = ruled(turn_deg, spacing_mm)
+    fill(pixels, card.outline_mm(16)[:, :2], PALE)
+    assert off_px(find_scale(taken(pixels))) < 1.5  # 0.25 mm: rulings that end at the sides move them
+
+
+@pytest.mark.parametrize("turn_deg", [2.5, 15.0, 40.0])
+def test_a_sharp_cornered_sheet_on_ruled_paper_is_no_card(turn_deg: float) -> None:
+    pixels = ruled(turn_deg, 8.0)
+    fill(pixels, SHARP_MM, PALE)
+    with pytest.raises(PhotoError):
+        find_scale(taken(pixels))
 
 
 @pytest.mark.parametrize(("peak_px", "inner_px", "width_px"), [(0.0, 2.0, 4.0), (0.0, 2.0, 13.0), (6.0, 8.0, 13.0)])

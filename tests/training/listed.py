@@ -8,6 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from keyid.profiles.profile import Profile
+from keyid.rankings.groove_evidence import OPEN_MM
 from tests.benchmarks.simulate_keys import legal_codes
 from tests.scene import CutSpec, KeyPose
 
@@ -15,6 +16,7 @@ AS_MADE_SD_MM = 0.015  # of roots and positions where the profile tells none: a 
 FULL_HEIGHT_MM = 0.03  # a root that near to the width is not cut
 BOW_SPARE_MM = (3.5, 6.0)  # of a tip stop's blade behind its last cut
 WORN_P, WORN_RADIUS_MM = 0.3, (0.1, 0.6)  # share of worn keys, and the roundness of their peaks: guesses, no source
+RUN_OUT_MM = 1.0  # a groove goes on over the tip, an open one over the edge
 EDGES: tuple[Literal["a"], Literal["b"]] = ("a", "b")
 
 Sides = tuple[tuple[float, float], ...]
@@ -48,9 +50,18 @@ class ListedKey:
     fixed: dict[str, Any]
 
     def grooves_mm(self, pose: KeyPose) -> tuple[Sides, Sides]:
-        """Sides of the grooves of the upper and of the lower face."""
-        left, right = self.profile.grooves_left_mm, self.profile.grooves_right_mm
+        """Sides of the grooves of the upper and of the lower face; those open at an edge go on beyond it."""
+        faces = (self.profile.grooves_left_mm, self.profile.grooves_right_mm)
+        left, right = (tuple(self._opened(*groove) for groove in face) for face in faces)
         return (left, right) if pose.face_up == "a" else (right, left)
+
+    def _opened(self, near_mm: float, far_mm: float) -> tuple[float, float]:
+        """A groove's sides, moved out where the profile has them on the blade's edges."""
+        width = self.profile.width_mm
+        return (
+            near_mm if near_mm > OPEN_MM else near_mm - RUN_OUT_MM,
+            far_mm if far_mm < width - OPEN_MM else far_mm + RUN_OUT_MM,
+        )
 
 
 def listed_key(profile: Profile, rng: np.random.Generator) -> ListedKey:

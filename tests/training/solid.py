@@ -15,13 +15,13 @@ from numpy.typing import NDArray
 from shapely.geometry import Polygon
 
 from tests.scene.key import KeySpec, blade_plan, head_prism, hole_plan
+from tests.training.listed import RUN_OUT_MM
 
 Array = NDArray[np.float64]
 
 GROOVE_DEPTH = (0.15, 0.4)  # of the blade's thickness
 GROOVE_FLANK_DEG = (0.0, 35.0)  # of a groove's sides from upright
 OPEN_GROOVE_P, OPEN_GROOVE_PART = 0.25, (0.08, 0.3)  # share of faces with one, and how far it goes over them
-RUN_OUT_MM = 1.0  # a groove goes on over the tip, an open one over the edge
 GRID_MM = 1e-5  # corners of a plan keep that apart: a worn edge has some that all but coincide, and makes no solid
 FACE_COS = 0.9  # triangles as level as that are face or a groove's floor
 

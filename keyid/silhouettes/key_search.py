@@ -140,7 +140,7 @@ def _compared(found: Sequence[Found], odds: Image) -> list[Found]:
     for each in found:
         marked = cv2.resize(odds, each.mask.shape[::-1], interpolation=cv2.INTER_LINEAR)[each.window] > 0
         union = int(np.count_nonzero(marked | each.near))
-        compared.append(replace(each, marked=np.count_nonzero(marked & each.near) / union))
+        compared.append(replace(each, marked=float(np.count_nonzero(marked & each.near) / union)))
     return sorted(compared, key=lambda each: (not each.is_key, -each.rank))
 
 

@@ -10,10 +10,10 @@ from keyid.errors import PhotoError
 from keyid.photos.photo import Photo
 from keyid.scales.camera import Camera
 from keyid.scales.scale import Scale
-from keyid.scales.table_view import fill_polygon, view_table
+from keyid.scales.table_view import TableView, fill_polygon, view_table
 from keyid.silhouettes.key_cut import Part, refine_parts
-from keyid.silhouettes.key_search import MIN_SCORE
-from keyid.silhouettes.key_shape import read_shape
+from keyid.silhouettes.key_search import MIN_SCORE, Found
+from keyid.silhouettes.key_shape import KeyShape, read_shape
 from keyid.silhouettes.silhouette import find_silhouette
 
 PX_PER_MM = 8.0
@@ -123,6 +123,21 @@ def code_of(photo: Photo, scale: Scale) -> str:
     with pytest.raises(PhotoError, match=r"\.") as caught:
         find_silhouette(photo, scale)
     return caught.value.code
+
+
+@pytest.mark.parametrize(
+    ("likeness", "score", "marked", "is_key"),
+    [(0.9, 0.5, 0.0, True), (1.0, 0.02, 0.88, True), (1.0, 0.02, 0.6, False), (0.05, 0.001, 0.9, False)],
+)
+def test_a_key_has_steps_round_it_or_is_marked_by_the_network(
+    likeness: float, score: float, marked: float, is_key: bool
+) -> None:
+    """The second: a head as dark as its table shows no step, but blade and shape are a key's and so marked."""
+    here = np.ones((1, 1), bool)
+    window = (slice(0, 1), slice(0, 1))
+    view = TableView(np.zeros((1, 1, 3), np.uint8), here, ~here, 2.0, np.zeros(2))
+    shape = KeyShape(np.array([30.0, 0.0]), np.zeros(2), 8.0, (25.0, 25.0), 0.0, likeness, ())
+    assert Found(here, window, 1, window, view, here, shape, score, 1.0, score, marked).is_key is is_key
 
 
 def test_errors_of_bad_photos() -> None:

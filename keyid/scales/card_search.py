@@ -298,7 +298,7 @@ def _runs_through(ends: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
     """Which segments leave the picture at both ends: rulings and table edges, that would crowd out a card's sides."""
     border = BORDER_SHARE * max(shape)
     outside = (ends < border) | (ends > np.array(shape[1::-1]) - 1 - border)
-    return np.asarray(outside.any(axis=2).all(axis=1))
+    return np.asarray(np.all(np.any(outside, axis=2), axis=1))
 
 
 def _best(length: Array, contrast: Array, count: int) -> NDArray[np.int_]:

@@ -38,6 +38,7 @@ LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a who
 POINT_MM = STRIDE * STEP_MM  # distance of an outline's points
 RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
 LAND_U_MM = 0.04  # a millimetre of what cuts left of an edge (from the development photos)
+HARD_TO_TELL_U = 2.0  # standard uncertainties: the limits of a land's level
 NO_LAND_U_MM = 0.4  # neighbouring cuts' flanks meet that far below the uncut line (RMS of 21 such in 700 keys made)
 
 
@@ -91,6 +92,7 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     It is the highest at which enough of the edge runs straight along the blade, or that of the stretch beside the
     shoulder where this is still higher: cuts may have taken all other lands away.  Where they took that one too, the
     highest metal left is the best that can be told, be it between two cuts or where the first one's flank begins.
+    Lands that are hard to tell may be a wall's foot: a clear stretch beside the shoulder within their limits is surer.
     """
     land, surer = _common_level(across), _common_level(across[clear(u_mm)])
     if land is None:
@@ -103,7 +105,8 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
     beside, beside_u = (float(np.median(values[near])) if near.any() else np.inf for values in (across, u_mm))
     stands_out = land + STEP_LAND_ABOVE_MM < beside < top + PEAK_BELOW_MM
-    if stands_out and beside_u < NO_LAND_U_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
+    surer_there = land - HARD_TO_TELL_U * u < beside < land and beside_u < min(u, CLEAR_U_MM)
+    if (stands_out or surer_there) and beside_u < NO_LAND_U_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
         return beside, max(LAND_U_MM, beside_u)
     if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
         flank = beside if beside_u < CLEAR_U_MM and beside < top + PEAK_BELOW_MM else top

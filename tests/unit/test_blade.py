@@ -315,6 +315,13 @@ def test_a_stretch_at_the_shoulder_that_may_lie_anywhere_is_no_land() -> None:
         assert land_line(across, u_mm, STATION_MM * np.arange(len(across)))[0] == pytest.approx(level)
 
 
+def test_a_clear_stretch_at_the_shoulder_is_surer_than_lands_that_may_be_a_walls_foot() -> None:
+    across = np.concatenate([np.full(8, 3.7), np.linspace(3.7, 2.0, 20), np.full(10, 2.0), np.full(60, 4.1)])
+    for unsure, level in ((0.25, 3.7), (0.1, 4.1)):
+        u_mm = np.where(across > 3.8, unsure, 0.02)
+        assert land_line(across, u_mm, STATION_MM * np.arange(len(across)))[0] == pytest.approx(level)
+
+
 def test_where_cuts_took_every_land_the_highest_metal_left_is_told_with_less_certainty() -> None:
     """A flank that starts at the shoulder from 4.0, a peak of 3.6 and a long root: the root is flat, but no land."""
     peak = (np.linspace(2.0, 3.6, 17), np.linspace(3.6, 2.6, 11))

@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 
 NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
 MIN_SEEN = 0.7  # of each of the three best sides: of 201 cards found, 200 show more
-MAX_COST = 25.0  # cards in the rendered photos fit with 15 or less, other figures mostly with 30 or more
+MAX_COST = 20.0  # 201 cards in rendered photos fit with 18 or less; a business card, 85 x 55 mm, with 22
 WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three: a finger or a key hides one
 MAX_ASIDE_MM = 0.25  # cards in the rendered photos have up to 0.2, figures with a shadow's border as a side 0.3
 MAX_OVERRUNS = 1  # of eight ends, if all four corners are seen: a key or a ruled line may lie in the line of a side

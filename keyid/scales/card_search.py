@@ -169,9 +169,7 @@ def leaves_picture(small: NDArray[np.uint8], lines: Lines) -> bool:
     """Whether one end of a card is seen whose long or short sides run out of the picture."""
     crossing, reach = _crossings(lines)
     corner = _corners(lines, reach)
-    border = BORDER_SHARE * max(small.shape)
-    size = np.array(small.shape[1::-1]) - 1
-    at_border = np.any((lines.ends < border) | (lines.ends > size - border), axis=(1, 2))
+    at_border = np.any(_at_border(lines.ends, small.shape), axis=1)
     arm = corner & at_border[:, None] & ~at_border[None, :]
     for base in np.flatnonzero(arm.sum(axis=0) >= 2):
         arms = np.flatnonzero(arm[:, base])
@@ -242,7 +240,8 @@ def equalise(layer: NDArray[np.uint8]) -> NDArray[np.uint8]:
 
 def find_lines(small: NDArray[np.uint8]) -> Lines:
     """Straight edges of the shrunk photo: of even contrast, and coarser ones without lines, grids and texture."""
-    plain, filled = _without_fine_lines(small), _without_thin_parts(small)
+    half = _halved(small)
+    plain, filled = _without_fine_lines(half), _without_thin_parts(half)
     coarse = [_lines_of(equalise(brightness(plain)), plain), _lines_of(brightness(plain), plain)]
     coarse.append(_lines_of(equalise(brightness(filled)), filled))
     return _as_lines([_lines_of(equalise(brightness(small)), small), *(2 * found + 0.5 for found in coarse)])
@@ -251,23 +250,26 @@ def find_lines(small: NDArray[np.uint8]) -> Lines:
 def find_colour_lines(small: NDArray[np.uint8]) -> Lines:
     """Straight edges of the shrunk photo in brightness or colour: neutral print, lines and shadows have no colour."""
     in_brightness = find_lines(small).ends
-    plain = _without_fine_lines(colour(small))
+    plain = _without_fine_lines(_halved(colour(small)))
     in_colour = [2 * _lines_of(equalise(layer), plain) + 0.5 for layer in hues(plain)]
     return _as_lines([in_brightness, *in_colour])
 
 
-def _without_fine_lines(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """A picture of half the size, without lines, grids and texture finer than MEDIAN_PX."""
-    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+def _halved(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture of half the size."""
+    return np.asarray(cv2.resize(picture, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA), np.uint8)
+
+
+def _without_fine_lines(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """A picture of half the size without lines, grids and texture finer than MEDIAN_PX."""
     return np.asarray(cv2.medianBlur(half, MEDIAN_PX), np.uint8)
 
 
-def _without_thin_parts(small: NDArray[np.uint8]) -> NDArray[np.uint8]:
+def _without_thin_parts(half: NDArray[np.uint8]) -> NDArray[np.uint8]:
     """A picture of half the size, its dark parts thinner than THIN_PX filled, then its bright ones taken away.
 
     Ruled lines and letters that end at a card's side cut it to pieces; a median leaves a notch at each of them.
     """
-    half = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
     disk = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (THIN_PX, THIN_PX))
     filled = cv2.morphologyEx(half, cv2.MORPH_CLOSE, disk)
     return np.asarray(cv2.morphologyEx(filled, cv2.MORPH_OPEN, disk), np.uint8)
@@ -281,11 +283,14 @@ def _as_lines(found: list[Array]) -> Lines:
 
 
 def _lines_of(grey: NDArray[np.uint8], colours: NDArray[np.uint8]) -> Array:
-    """Ends of the longest and the boldest straight edges of a picture, joined across gaps, shape (n, 2, 2)."""
+    """Ends of the longest and the boldest straight edges of a picture, joined across gaps, shape (n, 2, 2).
+
+    Those that run through it from border to border, as rulings and table edges do, would crowd out a card's sides.
+    """
     found = cv2.createLineSegmentDetector(cv2.LSD_REFINE_NONE).detect(grey)[0]
     ends = np.zeros((0, 2, 2)) if found is None else np.asarray(found, np.float64).reshape(-1, 2, 2)
     length = np.linalg.norm(ends[:, 1] - ends[:, 0], axis=1)
-    usable = (length > MIN_SEGMENT_PX) & ~_runs_through(ends, grey.shape)
+    usable = (length > MIN_SEGMENT_PX) & ~np.all(_at_border(ends, grey.shape), axis=1)
     ends, length = ends[usable], length[usable]
     if len(ends) == 0:
         return np.asarray(ends)
@@ -294,11 +299,11 @@ def _lines_of(grey: NDArray[np.uint8], colours: NDArray[np.uint8]) -> Array:
     return np.asarray(ends[_best(length, _contrast(ends, colours), MAX_LINES)])
 
 
-def _runs_through(ends: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
-    """Which segments leave the picture at both ends: rulings and table edges, that would crowd out a card's sides."""
+def _at_border(ends: Array, shape: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which ends of segments lie at a picture's border, shape (n, 2)."""
     border = BORDER_SHARE * max(shape)
     outside = (ends < border) | (ends > np.array(shape[1::-1]) - 1 - border)
-    return np.asarray(np.all(np.any(outside, axis=2), axis=1))
+    return np.asarray(np.any(outside, axis=2))
 
 
 def _best(length: Array, contrast: Array, count: int) -> NDArray[np.int_]:

@@ -104,14 +104,20 @@ def visible_faces(face: FaceLines) -> tuple[tuple[str, bool, float], ...]:
     return (seen, False, 1 - other_p), (other, True, other_p)
 
 
+def open_at(near_mm: float, far_mm: float, width_mm: float) -> tuple[bool, bool]:
+    """Whether a groove is open at the edge that its near side lies toward, and at the other one."""
+    return near_mm <= OPEN_MM, far_mm >= width_mm - OPEN_MM
+
+
 def expected_lines(grooves: Grooves, width_mm: float, parallax: float) -> tuple[list[float], list[float]]:
     """Heights of the rims, and of the floor's edges, that a face with these grooves should show."""
     rims, floors = [], []
     for near, far in grooves:
-        if near > OPEN_MM:
+        at_near, at_far = open_at(near, far, width_mm)
+        if not at_near:
             rims.append(near)
             floors.append(near + max(DEPTH_MM * (WALL_LEAN + parallax), FLOOR_LEAST_MM))
-        if far < width_mm - OPEN_MM:
+        if not at_far:
             rims.append(far)
             floors.append(far - max(DEPTH_MM * (WALL_LEAN - parallax), FLOOR_LEAST_MM))
     return rims, floors

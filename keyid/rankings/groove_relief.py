@@ -18,7 +18,7 @@ from keyid.blades.face import Viewpoint
 from keyid.length import Length
 from keyid.outlines.lie import THICKNESS_MM
 from keyid.profiles.profile import Profile
-from keyid.rankings.groove_evidence import OPEN_MM, WALL_LEAN, Grooves, likeliest_face
+from keyid.rankings.groove_evidence import WALL_LEAN, Grooves, likeliest_face, open_at
 
 Array = NDArray[np.float64]
 
@@ -41,10 +41,11 @@ class Relief:
         """How far below the face the metal lies at true heights (n,), mm; a groove's walls lean."""
         deepest = np.zeros(len(height_mm))
         for near, far in self.grooves:
+            at_near, at_far = open_at(near, far, self.width_mm)
             inside = np.full(len(height_mm), np.inf)
-            if near > OPEN_MM:
+            if not at_near:
                 inside = np.minimum(inside, height_mm - near)
-            if far < self.width_mm - OPEN_MM:
+            if not at_far:
                 inside = np.minimum(inside, far - height_mm)
             deepest = np.maximum(deepest, np.clip(inside / WALL_LEAN, 0.0, self.depth_mm))
         return deepest

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from keyid.profiles.profile import Profile
-from keyid.rankings.groove_evidence import OPEN_MM
+from keyid.rankings.groove_evidence import open_at
 from tests.benchmarks.simulate_keys import legal_codes
 from tests.scene import CutSpec, KeyPose
 
@@ -57,11 +57,8 @@ class ListedKey:
 
     def _opened(self, near_mm: float, far_mm: float) -> tuple[float, float]:
         """A groove's sides, moved out where the profile has them on the blade's edges."""
-        width = self.profile.width_mm
-        return (
-            near_mm if near_mm > OPEN_MM else near_mm - RUN_OUT_MM,
-            far_mm if far_mm < width - OPEN_MM else far_mm + RUN_OUT_MM,
-        )
+        at_near, at_far = open_at(near_mm, far_mm, self.profile.width_mm)
+        return near_mm - RUN_OUT_MM * at_near, far_mm + RUN_OUT_MM * at_far
 
 
 def listed_key(profile: Profile, rng: np.random.Generator) -> ListedKey:

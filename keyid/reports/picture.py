@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from keyid.blades.blade import Blade
     from keyid.blades.blade_frame import Frame
     from keyid.identify import Examination
+    from keyid.readings.reading import Reading
 
 Array = NDArray[np.float64]
 Pixels = NDArray[np.uint8]
@@ -78,7 +79,7 @@ def draw(examination: Examination) -> Image.Image:
         _words(verdict(examination.reading), BANNER_PX),
         _drawn(examination.photo.pixels, closeup(examination), marks, labels=True),
         _drawn(examination.photo.pixels, overview(examination), marks, labels=False),
-        _words("Outline yellow, stop orange, tip blue, roots pink with their codes, reference green.", FOOTER_PX),
+        _words(legend(examination.reading), FOOTER_PX),
         _words(" ".join(examination.reading.cautions), FOOTER_PX),
     ]
     whole = Image.new("RGB", (WIDTH_PX, sum(part.height for part in parts)), DARK)
@@ -87,6 +88,12 @@ def draw(examination: Examination) -> Image.Image:
         whole.paste(part, ((WIDTH_PX - part.width) // 2, top))
         top += part.height
     return whole
+
+
+def legend(reading: Reading) -> str:
+    """What the colours and the figures at the roots stand for."""
+    figures = "the metal left there in mm" if reading.bitting is None else "their codes"
+    return f"Outline yellow, stop orange, tip blue, roots pink with {figures}, reference green."
 
 
 def draw_closeup(examination: Examination) -> Image.Image:

@@ -8,7 +8,7 @@ import numpy as np
 from PIL import Image
 
 from keyid.reports import picture
-from keyid.reports.picture import OUTLINE, REFERENCE, ROOT, STOP, TIP, WIDTH_PX, draw, png
+from keyid.reports.picture import OUTLINE, REFERENCE, ROOT, STOP, TIP, WIDTH_PX, draw, legend, png
 from tests.unit.example_examination import LENGTH_MM, METAL, PX_PER_MM, STOP_PX, WIDTH_MM, examination
 
 NEAR = 12  # levels of grey: a line's core has its own colour but for smoothing at its rims
@@ -55,6 +55,11 @@ def test_without_a_bitting_the_found_cuts_are_drawn() -> None:
     assert len(where(without, ROOT)) > 50
     assert len(where(with_codes, ROOT)) > 50
     assert not np.array_equal(np.asarray(with_codes), np.asarray(without))
+
+
+def test_the_legend_does_not_promise_codes_that_are_not_told() -> None:
+    assert "roots pink with their codes" in legend(examination().reading)
+    assert "roots pink with the metal left there in mm" in legend(examination(bitting=None).reading)
 
 
 def test_an_unseen_stretch_of_an_edge_is_a_gap() -> None:

@@ -18,6 +18,7 @@ WIDTH_MM = 85.60
 HEIGHT_MM = 53.98
 THICKNESS_MM = 0.76
 RADIUS_MM = 3.18
+RADIUS_LIMIT_MM = 0.30  # more or less
 
 # Limits of an unused card (from memory of ISO/IEC 7810:2003, 5.1.1) taken as rectangular: half width / sqrt(3).
 WIDTH_U_MM = 0.25 / 2 / np.sqrt(3)

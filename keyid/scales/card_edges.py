@@ -21,6 +21,9 @@ Array = NDArray[np.float64]
 STATIONS = 24  # per side: each 2 to 3 mm long, so that a finger or a key hides whole stations
 SUBSTATIONS = 12  # profiles averaged in each
 STEP_PX = 0.5  # samples along a profile
+ARC_STATIONS = 30  # on each corner
+ARC_NEAR_PX = 1.5  # an arc's edge is that near to where its sides and its radius have it
+ARC_SHARE = 0.35  # of the weaker neighbouring side: an edge at a corner that is weaker is none
 NORMAL_MM = 0.1  # the normal is the image of that step outward
 LINE_SLACK_PX = 1.5  # a side's bend that the camera doesn't predict yet, and noise
 LINE_SPAN = 6  # a line is drawn through stations at least that far apart
@@ -65,6 +68,25 @@ class Profiles:
 
 
 @dataclass(frozen=True)
+class Corners:
+    """Profiles across the round corners.
+
+    Attributes
+    ----------
+    offset_px : ndarray, shape (m,)
+        Place of each sample along the normal, from the predicted rim, outward positive.
+    slope : ndarray, shape (4, ARC_STATIONS, m)
+        Strength of the colour's change along the normal, in grey levels per pixel.
+    slack_px : ndarray, shape (ARC_STATIONS,)
+        How far radii within the standard's limits move the arc.
+    """
+
+    offset_px: Array
+    slope: Array
+    slack_px: Array
+
+
+@dataclass(frozen=True)
 class Ridge:
     """An edge that runs along a side.
 
@@ -78,12 +100,15 @@ class Ridge:
         From there to where it has fallen to half on the outside.
     height : float
         Median slope at the peak, in grey levels per pixel.
+    gaps : int
+        Stations on the side's line that show no such edge there: a rim has none but where a finger hides it, print has.
     """
 
     peak_px: float
     inner_px: float
     width_px: float
     height: float
+    gaps: int
 
     def rim_px(self, sharp_px: float) -> float:
         """Where the rim is, outward from the side's line, when a sharp edge has the given width.
@@ -137,12 +162,13 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
     side = np.repeat(np.arange(4), STATIONS * SUBSTATIONS)
     share = (np.arange(STATIONS * SUBSTATIONS) + 0.5) / (STATIONS * SUBSTATIONS) * 2 - 1
     along = np.concatenate([share * card.straight_mm(k) for k in range(4)])
-    base, normal, density, wall = _rim(camera, side, along)
-    offset = np.arange(-np.ceil(reach_px), np.ceil(reach_px) + STEP_PX / 2, STEP_PX)
+    rim = card.side_points_mm(side, along)
+    base, normal, density = _across(camera, rim, card.SIDE_NORMALS[side])
+    wall = np.sum((camera.project(rim * np.array([1.0, 1.0, 0.0])) - base) * normal, axis=1)
+    offset = _offsets(reach_px)
     grid = (base[:, None] + offset[:, None] * normal[:, None]).astype(np.float32)
     inside = np.all((grid >= 0) & (grid <= np.array(pixels.shape[1::-1]) - 1), axis=-1)
-    values = cv2.remap(pixels, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    values = values.reshape(4 * STATIONS, SUBSTATIONS, len(offset), 3).mean(axis=1)
+    values = _values(pixels, grid).reshape(4 * STATIONS, SUBSTATIONS, len(offset), 3).mean(axis=1)
     slope = _joined(_slope(values, blur_px), join_px)
     slope[~inside.reshape(4 * STATIONS, SUBSTATIONS, -1).all(axis=1)] = 0.0
     unit = _by_station(normal)
@@ -151,21 +177,47 @@ def sample(pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: 
     return Profiles(side[::SUBSTATIONS], one[0], _by_station(base), unit, one[1], one[2], offset, slope)
 
 
+def sample_corners(
+    pixels: NDArray[np.uint8], camera: Camera, reach_px: float, blur_px: float, join_px: float
+) -> Corners:
+    """Profiles across the round corners as a camera predicts them; parameters as `sample`."""
+    arcs, outward = card.arc_points_mm(ARC_STATIONS)
+    base, normal, density = _across(camera, arcs.reshape(-1, 3), outward.reshape(-1, 2))
+    slack = float(density.mean()) * card.RADIUS_LIMIT_MM * (np.sum(_arc_turns(), axis=0) - 1)
+    offset = _offsets(reach_px)
+    values = _values(pixels, (base[:, None] + offset[:, None] * normal[:, None]).astype(np.float32))
+    slope = _joined(_slope(values.astype(np.float64), blur_px), join_px)
+    return Corners(offset, slope.reshape(4, ARC_STATIONS, -1), slack)
+
+
+def _arc_turns() -> Array:
+    """How much of a move outward of the side before a corner, and of the one after it, each station makes; (2, n)."""
+    turn = (np.arange(ARC_STATIONS) + 0.5) / ARC_STATIONS * np.pi / 2
+    return np.stack([np.cos(turn), np.sin(turn)])
+
+
+def _offsets(reach_px: float) -> Array:
+    """Places of samples along a normal."""
+    return np.arange(-np.ceil(reach_px), np.ceil(reach_px) + STEP_PX / 2, STEP_PX)
+
+
+def _values(pixels: NDArray[np.uint8], grid: NDArray[np.float32]) -> NDArray[np.uint8]:
+    """Colours at points (n, m, 2)."""
+    values = cv2.remap(pixels, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return np.asarray(values, np.uint8)
+
+
 def _by_station(values: Array) -> Array:
     """Means of each station, shape (n, columns)."""
     return np.asarray(values.reshape(4 * STATIONS, SUBSTATIONS, -1).mean(axis=1))
 
 
-def _rim(camera: Camera, side: NDArray[np.int_], along: Array) -> tuple[Array, Array, Array, Array]:
-    """Pixels of places on the top rim, unit normals outward, pixels per mm across, and the lower rim's offset."""
-    rim = card.side_points_mm(side, along)
-    outward = np.column_stack([card.SIDE_NORMALS[side], np.zeros(len(side))])
-    base = camera.project(rim)
-    normal = camera.project(rim + NORMAL_MM * outward) - base
+def _across(camera: Camera, rim_mm: Array, outward: Array) -> tuple[Array, Array, Array]:
+    """Pixels of places on the top rim (n, 3), unit normals there, and pixels per mm across; ``outward`` is (n, 2)."""
+    base = camera.project(rim_mm)
+    normal = camera.project(rim_mm + NORMAL_MM * np.column_stack([outward, np.zeros(len(outward))])) - base
     size = np.linalg.norm(normal, axis=1)
-    normal /= size[:, None]
-    wall = np.sum((camera.project(rim * np.array([1.0, 1.0, 0.0])) - base) * normal, axis=1)
-    return base, normal, size / NORMAL_MM, wall
+    return base, normal / size[:, None], size / NORMAL_MM
 
 
 def _slope(values: Array, blur_px: float) -> Array:
@@ -183,8 +235,7 @@ def _slope(values: Array, blur_px: float) -> Array:
 def slopes_between(pixels: NDArray[np.uint8], start_px: Array, end_px: Array, share: Array) -> Array:
     """Strength of the colour's change along lines, per step of the given even shares of the way; shape (n, m)."""
     grid = (start_px[:, None] + share[:, None] * (end_px - start_px)[:, None]).astype(np.float32)
-    values = cv2.remap(pixels, grid[..., 0], grid[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return _joined(_slope(values.astype(np.float64), 1.0), 1.0)
+    return _joined(_slope(_values(pixels, grid).astype(np.float64), 1.0), 1.0)
 
 
 def _joined(slope: Array, join_px: float) -> Array:
@@ -197,8 +248,7 @@ def peak_near(profiles: Profiles, centre_px: Array, reach_px: float) -> tuple[Ar
     """Offset and height of the strongest edge within a reach of a centre, for each station; height 0 where none is."""
     near = np.abs(profiles.offset_px - centre_px[:, None]) <= reach_px
     slope = profiles.slope
-    top = np.zeros(slope.shape, bool)
-    top[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    top = _tops(slope)
     at = np.clip(np.where(near & top, slope, 0.0).argmax(axis=1), 1, slope.shape[1] - 2)
     rows = np.arange(len(at))
     before, here, after = (slope[rows, at + k] for k in (-1, 0, 1))
@@ -232,8 +282,8 @@ def _one_side(profiles: Profiles, side: int, offset: Array, height: Array, inwar
     here = profiles.side == side
     line, seen = _line_through(profiles.along_mm[here], offset[here], height[here])
     density, wall = float(profiles.px_per_mm[here].mean()), float(profiles.wall_px[here].mean())
-    mean = _aligned(profiles.slope[here][seen], line[seen], profiles.offset_px)
-    ridges = _ridges(mean, profiles.offset_px, density, inward_px)
+    aligned = _aligned(profiles.slope[here][seen], line[seen], profiles.offset_px)
+    ridges = _ridges(aligned, profiles.offset_px, density, inward_px)
     return SideEdges(side, line, seen, ridges, wall, density)
 
 
@@ -251,33 +301,76 @@ def _line_through(along: Array, offset: Array, height: Array) -> tuple[Array, ND
 
 
 def _aligned(slope: Array, line: Array, offset: Array) -> Array:
-    """Median over stations of the slopes, each moved so that the line is at 0."""
+    """The stations' slopes, each moved so that the line is at 0; shape (seen, m)."""
     moved = [np.interp(offset + shift, offset, row, 0.0, 0.0) for row, shift in zip(slope, line, strict=True)]
-    return np.asarray(np.median(moved, axis=0)) if moved else np.zeros(len(offset))
+    return np.asarray(moved).reshape(-1, len(offset))
 
 
-def _ridges(mean: Array, offset: Array, px_per_mm: float, inward_px: float) -> tuple[Ridge, ...]:
-    """Ridges of a side's mean profile, from the inside outward."""
+def _ridges(aligned: Array, offset: Array, px_per_mm: float, inward_px: float) -> tuple[Ridge, ...]:
+    """Ridges of a side's median profile, from the inside outward."""
+    if len(aligned) == 0:
+        return ()
+    mean = np.median(aligned, axis=0)
     inner = (mean[1:-1] >= mean[:-2]) & (mean[1:-1] > mean[2:]) & (offset[1:-1] >= -inward_px)
     tops = np.flatnonzero(inner) + 1
     if len(tops) == 0:
         return ()
     floor = max(RIDGE_SHARE * mean[tops].max(), RIDGE_NOISE * float(np.quantile(mean, 0.25)))
     joined: list[Ridge] = []
-    for ridge in (_ridge(mean, offset, int(k)) for k in tops if mean[k] > floor):
+    kept = tops[(mean[tops] > floor) | (np.abs(offset[tops]) < LINE_SLACK_PX)]  # most stations agree on the line's own
+    for ridge in (_ridge(mean, aligned, offset, int(k)) for k in kept):
         if joined and _is_shade(joined[-1], ridge, px_per_mm):
             joined.pop()
         joined.append(ridge)
     return tuple(joined)
 
 
-def _ridge(mean: Array, offset: Array, top: int) -> Ridge:
-    """One ridge of a mean profile."""
+def _ridge(mean: Array, aligned: Array, offset: Array, top: int) -> Ridge:
+    """One ridge of a median profile of aligned stations."""
     before, here, after = mean[top - 1 : top + 2]
     at = float(offset[top] + STEP_PX * _vertex(before, here, after))
     outward = offset[top] + STEP_PX * _until_half(mean[top:])
     inward = offset[top] - STEP_PX * _until_half(mean[top::-1])
-    return Ridge(at, at - inward, outward - inward, float(here))
+    gaps = int(np.sum(~_shows(aligned, np.abs(offset - at) < FOLLOW_PX, here)))
+    return Ridge(at, at - inward, outward - inward, float(here), gaps)
+
+
+def _shows(slope: Array, near: NDArray[np.bool_], height: float) -> NDArray[np.bool_]:
+    """Which stations have an edge among the samples near a ridge that isn't much weaker than it."""
+    return np.asarray(np.any(_tops(slope) & near & (slope > CLEAR_SHARE * height), axis=1))
+
+
+def arc_gaps(corner: int, corners: Corners, height: Array, before_px: Array, after_px: Array) -> NDArray[np.int_]:
+    """At how many of its stations a corner shows no edge where the arc would be.
+
+    Parameters
+    ----------
+    corner : int
+        0 to 3.
+    corners : Corners
+    height : ndarray
+        Slope of the weaker of the two sides' edges.
+    before_px, after_px : ndarray
+        How far outside its prediction the side before and the one after it ends; these three broadcast.
+
+    Returns
+    -------
+    ndarray of int
+        In the shape to which they broadcast.
+    """
+    before, after = _arc_turns()
+    place = before * before_px[..., None] + after * after_px[..., None]
+    slope = corners.slope[corner]
+    near = np.abs(corners.offset_px - place[..., None]) < ARC_NEAR_PX + corners.slack_px[:, None]
+    shown = near & _tops(slope) & (slope > ARC_SHARE * height[..., None, None])
+    return np.asarray(np.sum(~np.any(shown, axis=-1), axis=-1))
+
+
+def _tops(slope: Array) -> NDArray[np.bool_]:
+    """Local maxima along each row."""
+    top = np.zeros(slope.shape, bool)
+    top[..., 1:-1] = (slope[..., 1:-1] >= slope[..., :-2]) & (slope[..., 1:-1] > slope[..., 2:])
+    return top
 
 
 def _until_half(falling: Array) -> float:
@@ -314,8 +407,7 @@ def follow(profiles: Profiles, centre_px: Array, ridge_of: tuple[Ridge, ...]) ->
     """
     height = np.array([ridge.height for ridge in ridge_of])[profiles.side]
     slope = profiles.slope
-    top = np.zeros(slope.shape, bool)
-    top[:, 1:-1] = (slope[:, 1:-1] >= slope[:, :-2]) & (slope[:, 1:-1] > slope[:, 2:])
+    top = _tops(slope)
     top &= slope > CLEAR_SHARE * height[:, None]
     far = np.where(top, np.abs(profiles.offset_px - centre_px[:, None]), np.inf)
     at = np.clip(far.argmin(axis=1), 1, slope.shape[1] - 2)

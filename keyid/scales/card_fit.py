@@ -105,7 +105,7 @@ class Fit:
     pull : ndarray, shape (4,)
     stiffness : ndarray, shape (4, 4)
         How the cost would change if the points of side k were seen d[k] pixels further out and all were fitted again:
-        by pull @ d + d @ stiffness @ d / 2.
+        by pull @ d + d @ stiffness @ d / 2, where only points apart from the rest of their side count less.
     """
 
     start: Camera
@@ -157,12 +157,24 @@ def fit(points: EdgePoints, start: Camera, lens: Lens, shifts: Shifts) -> Fit:
     weight = _huber_weight(residual)
     normal = _normal(slope, weight, scale / u)
     by_side = (points.side[:, None] == np.arange(4)) / points.u_px[:, None]
-    answer = slope.T @ (weight[:, None] * by_side)
-    stiffness = by_side.T @ (weight[:, None] * by_side) - answer.T @ np.linalg.solve(normal, answer)
     covariance = np.linalg.inv(normal) * np.outer(scale, scale)
-    pull = by_side.T @ (weight * residual)
+    pull, stiffness = _moving(points, residual, slope, by_side, (mean - values) / scale, scale / u)
     cost = _cost(residual, (values - mean) / u)
     return Fit(start, values, covariance, cost, points, lens, shifts, residual * points.u_px, pull, stiffness)
+
+
+def _moving(
+    points: EdgePoints, residual: Array, slope: Array, by_side: Array, off_prior: Array, prior: Array
+) -> tuple[Array, Array]:
+    """Pull and stiffness: a side that misfits as a whole counts in full, as in the fit to where it should be."""
+    middle = np.array([np.median(residual[points.side == k]) if np.any(points.side == k) else 0.0 for k in range(4)])
+    weight = _huber_weight(residual - middle[points.side])
+    normal = _normal(slope, weight, prior)
+    gradient = slope.T @ (weight * residual) + prior**2 * off_prior
+    answer = slope.T @ (weight[:, None] * by_side)
+    solved = np.linalg.solve(normal, np.column_stack([gradient, answer]))
+    pull = by_side.T @ (weight * residual) - answer.T @ solved[:, 0]
+    return pull, by_side.T @ (weight[:, None] * by_side) - answer.T @ solved[:, 1:]
 
 
 def _solve(points: EdgePoints, start: Camera, values: Array, mean: Array, u: Array) -> Array:

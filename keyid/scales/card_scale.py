@@ -12,7 +12,8 @@ from keyid.photos.photo import Photo
 from keyid.scales import card, card_edges, card_fit, card_search
 from keyid.scales.camera import Camera
 from keyid.scales.card_fit import Fit
-from keyid.scales.card_measure import SHIFT_MM, measure, overruns, round_corners
+from keyid.scales.card_looks import is_card, is_seen
+from keyid.scales.card_measure import measure
 from keyid.scales.card_search import Proposal
 from keyid.scales.corner_scale import in_turn, scale_at_corners
 from keyid.scales.lens import KIND_U, Lens, lenses_of, lenses_of_crop
@@ -21,14 +22,6 @@ from keyid.scales.scale import FocalSource, Scale, Variation
 
 Array = NDArray[np.float64]
 
-NEAR_PX = 2.0  # a station this near to the fitted rim counts as seen
-MIN_SEEN = 0.7  # of each of the three best sides: of 201 cards found, 200 show more
-MAX_COST = 20.0  # 201 cards in rendered photos fit with 18 or less; a business card, 85 x 55 mm, with 22
-WELL_SEEN = 0.9  # of all sides: then two round corners are enough, else three: a finger or a key hides one
-MAX_ASIDE_MM = 0.25  # cards in the rendered photos have up to 0.2, figures with a shadow's border as a side 0.3
-MAX_OVERRUNS = 1  # of eight ends, if all four corners are seen: a key or a ruled line may lie in the line of a side
-MAX_OVERRUNS_WHOLE = 4  # where all sides show, too: ruled lines may run along one and cross the lines of others
-MIN_SIDE_SEEN = 0.2  # three sides alone fit a card of any size: then its four corners must be seen
 UNSEEN_COST = 0.5  # log odds against each station that a fit leaves unexplained; neighbours go together
 FIXED_U = 1e-3  # of the logarithm: as good as fixed
 POINTED_U = 4.0  # standard uncertainties of pointing within which rims belong to the corners that were pointed at
@@ -69,7 +62,7 @@ def find_card_by_colour(photo: Photo, small: NDArray[np.uint8]) -> Scale | None:
     for proposal in card_search.propose(layers, card_search.find_colour_lines(small), focals):
         ways = [_measured(photo.pixels, coarse, proposal, lenses) for coarse in (tint, small)]
         best = max(ways, key=lambda found: _log_evidence(found[0]) if found else -np.inf)
-        if best and _is_seen(best[0]):
+        if best and is_seen(best[0]):
             for picture in (card_search.colour(photo.pixels), photo.pixels):
                 if cards := _cards(picture, best):
                     return scale_from_fits(photo, cards)
@@ -97,7 +90,7 @@ def find_card_at(photo: Photo, small: NDArray[np.uint8], corners_px: Array, u_px
     focals = tuple(lens.focal_px * factor for lens in lenses)
     proposal = card_search.propose_at((in_turn(corners_px) + 0.5) * factor - 0.5, focals, small.shape)
     fits = [fit for lens in lenses if (fit := measure(photo.pixels, small, proposal, lens)) is not None]
-    near = [fit for fit in fits if _is_seen(fit) and _is_near(fit, corners_px, u_px)]
+    near = [fit for fit in fits if is_seen(fit) and _is_near(fit, corners_px, u_px)]
     if near:
         return scale_from_fits(photo, near)
     body = Body(float(card.WIDTH_U_MM) / card.WIDTH_MM, card.THICKNESS_MM, float(card.THICKNESS_U_MM))
@@ -143,9 +136,9 @@ def _measured(
 
 def _cards(pixels: NDArray[np.uint8], found: list[Fit]) -> list[Fit]:
     """Those fits to a proposal that are a card's by a picture's edges; none unless the best is."""
-    if not found or not _is_card(pixels, found[0]):
+    if not found or not is_card(pixels, found[0]):
         return []
-    return [found[0], *(fit for fit in found[1:] if _is_card(pixels, fit))]
+    return [found[0], *(fit for fit in found[1:] if is_card(pixels, fit))]
 
 
 def _focals_px(lenses: tuple[Lens, ...], factor: float) -> tuple[float, ...]:
@@ -158,34 +151,6 @@ def _spread(lens: Lens) -> tuple[float, ...]:
     if lens.focal_log_u < KIND_U * 2:
         return (1.0,)
     return tuple(float(share) for share in np.exp(np.linspace(-SPREAD_U, SPREAD_U, SPREAD) * lens.focal_log_u))
-
-
-def _is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
-    """Whether a card's sides are seen along most of their length, fit its size, and meet in round corners."""
-    share = _shares(found)
-    round_ones, sharp_ones = round_corners(pixels, found)
-    beyond = overruns(pixels, found)
-    needed = 4 if share.min() < MIN_SIDE_SEEN or beyond > 0 else 2 if share.mean() > WELL_SEEN else 3
-    allowed = MAX_OVERRUNS_WHOLE if share.min() > WELL_SEEN else MAX_OVERRUNS
-    looks = round_ones >= needed and sharp_ones == 0 and beyond <= allowed
-    return bool(_is_seen(found) and looks and _aside_mm(found) < MAX_ASIDE_MM)
-
-
-def _aside_mm(found: Fit) -> float:
-    """How far, at most, a side's edge must lie from where a rim shows for the card to fit."""
-    px_per_mm = found.shifts.px / SHIFT_MM
-    return float(np.abs((found.values[card_fit.SHIFT] - found.shifts.px) / px_per_mm).max())
-
-
-def _is_seen(found: Fit) -> bool:
-    """Whether the sides are seen along most of their length and fit a card's size."""
-    return bool(np.sort(_shares(found))[1] > MIN_SEEN and found.cost < MAX_COST)
-
-
-def _shares(found: Fit) -> Array:
-    """Share of each side that is seen, shape (4,)."""
-    near = np.abs(found.residual_px) < NEAR_PX
-    return np.asarray(np.bincount(found.points.side, near, 4) / card_edges.STATIONS)
 
 
 def _scale_of(found: Fit, focal: FocalSource) -> Scale:

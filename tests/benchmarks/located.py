@@ -23,8 +23,9 @@ from keyid.scales import card, card_fit, card_search
 from keyid.scales.camera import Camera
 from keyid.scales.card_edges import STATIONS
 from keyid.scales.card_fit import EdgePoints as CardPoints
+from keyid.scales.card_looks import MAX_COST
 from keyid.scales.card_measure import shifts_of
-from keyid.scales.card_scale import MAX_COST, scale_from_fits
+from keyid.scales.card_scale import scale_from_fits
 from keyid.scales.lens import lenses_of
 from keyid.scales.scale import Scale
 from keyid.silhouettes.silhouette import Silhouette

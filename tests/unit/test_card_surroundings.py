@@ -145,7 +145,7 @@ def test_a_sharp_cornered_sheet_on_ruled_paper_is_no_card(turn_deg: float) -> No
 @pytest.mark.parametrize(("peak_px", "inner_px", "width_px"), [(0.0, 2.0, 4.0), (0.0, 2.0, 13.0), (6.0, 8.0, 13.0)])
 def test_a_shadow_beside_a_sharp_edge_does_not_move_the_rim(peak_px: float, inner_px: float, width_px: float) -> None:
     """A sharp edge, one that a shadow widens outward, and one whose shadow's slope is the steeper part of it."""
-    assert Ridge(peak_px, inner_px, width_px, 20.0).rim_px(sharp_px=4.0) == 0.0
+    assert Ridge(peak_px, inner_px, width_px, 20.0, 0).rim_px(sharp_px=4.0) == 0.0
 
 
 def test_what_looks_like_unclear_marks_does_not_keep_a_card_from_being_found(monkeypatch: pytest.MonkeyPatch) -> None:

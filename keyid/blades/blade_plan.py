@@ -9,7 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from keyid.blades.datum import FEW_POINTS, clear, robust_slope, within
+from keyid.blades.datum import CLEAR_SHARE, FEW_POINTS, clear, robust_slope, within
 from keyid.outlines.ends import Step
 from keyid.outlines.outline import EdgePoints, Outline
 
@@ -101,7 +101,7 @@ def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) ->
         return 0.0
     across = points.v_mm[out] * sign
     smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
-    told = clear(u)
+    told = clear(u, CLEAR_SHARE)
     level = np.percentile(smooth[told], UNCUT_PERCENTILE)
     level_u = np.median(u[told & (smooth >= level)])
     below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * np.hypot(u, level_u)))

@@ -100,7 +100,8 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     elif surer is not None and abs(surer - land) < LAND_CLEARER_MM:
         land = surer
     u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
-    away = across[(u_mm < CLEAR_U_MM) & (from_stop > NEAR_COLLAR_MM)]
+    far = clear(u_mm, CLEAR_SHARE) & (from_stop > NEAR_COLLAR_MM)
+    away = across[far]
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
     beside, beside_u = (float(np.median(values[near])) if near.any() else np.inf for values in (across, u_mm))
@@ -108,7 +109,8 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     surer_there = land - HARD_TO_TELL_U * u < beside < land and beside_u < min(u, CLEAR_U_MM)
     if (stands_out or surer_there) and beside_u < NO_LAND_U_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
         return beside, max(LAND_U_MM, beside_u)
-    if np.count_nonzero(away > land + ABOVE_LAND_MM) >= ABOVE_LAND_STATIONS:
+    above = away - land > np.maximum(ABOVE_LAND_MM, HARD_TO_TELL_U * u_mm[far])
+    if np.count_nonzero(above) >= ABOVE_LAND_STATIONS:
         flank = beside if beside_u < CLEAR_U_MM and beside < top + PEAK_BELOW_MM else top
         return max(top, flank), NO_LAND_U_MM
     return land, u

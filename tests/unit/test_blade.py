@@ -397,6 +397,29 @@ def test_a_level_that_is_not_told_makes_no_cut_where_hardly_anything_is() -> Non
     assert measured(scene, outline=replace(outline, lower=astray)).edges is None
 
 
+def test_a_few_clear_roots_do_not_set_the_level_of_a_cut_edge() -> None:
+    """A key as bright as its halo: some points of one root are clear, lands, flanks and the other roots hardly."""
+    scene = view_of(picture=False)
+    outline = exact_outline(scene)
+    cut = max((outline.upper, outline.lower), key=lambda points: float(np.ptp(points.v_mm)))
+    deepest = np.argsort(np.abs(cut.v_mm))[: FEW_POINTS + 5]
+    u_mm = np.full(len(cut.s_mm), 0.12)
+    u_mm[deepest] = 0.02
+    side = "upper" if np.median(cut.v_mm) > 0 else "lower"
+    assert measured(scene, outline=replace(outline, **{side: replace(cut, u_mm=u_mm)})).edges == 1
+
+
+def test_metal_above_what_looks_like_a_land_tells_of_it_though_hardly_a_point_is_clear() -> None:
+    """As above: a long root is the only level stretch, and peaks as long together stand 0.6 mm over it."""
+    peak = np.concatenate([np.linspace(2.0, 2.8, 12), np.linspace(2.8, 2.0, 12)])
+    across = np.concatenate(
+        [np.linspace(4.0, 2.0, 20), np.full(30, 2.0), peak, np.full(30, 2.0), peak, np.full(9, 2.0)]
+    )
+    from_stop = STATION_MM * np.arange(len(across))
+    for u, level in ((0.12, 2.8), (0.5, 2.0)):  # peaks that may lie 1 mm lower are none
+        assert land_line(across, np.full(len(across), u), from_stop)[0] == pytest.approx(level, abs=0.15)
+
+
 @pytest.mark.parametrize("face_up", ["a", "b"])
 def test_a_path_that_strays_to_the_wall_makes_no_cut_edge(face_up: str) -> None:
     """A sixth of an uncut edge seen where the wall ends, 0.45 mm outside: neither a land above cuts nor wider metal."""

@@ -124,7 +124,7 @@ def reduce_outline(outline: Outline, plan: Plan) -> Reduced:
             inside = within(points, start, end + TIP_TAPER_MM - TIP_LAND_MM)
             level, u = land_line(across[inside], points.u_mm[inside], along[inside] - start)
         else:
-            inside = clear_within(points, start, end)
+            inside = within(points, start, end)
             level, u = uncut_line(across[inside], points.u_mm[inside])
         lines.append(sign * level)
         lines_u.append(u)

@@ -64,12 +64,21 @@ def clear_within(points: EdgePoints, start_mm: float, end_mm: float) -> NDArray[
 def uncut_line(across: Array, u_mm: Array) -> tuple[float, float]:
     """Place of an uncut edge across the blade (mm), with its u: more where it was seen ragged, hardly unlike the table.
 
-    It is no surer than its points, which may all have been taken from the same wrong edge.
+    It is the median of its points, each counted by how surely it is told: of a path that runs now along the rim, now
+    along its wall's foot, the former is surer, for the wall is seen beyond it.  The line is no surer than its points,
+    which may all have been taken from the same wrong edge.
     """
-    middle = float(np.median(across))
+    middle = _weighted_median(across, 1 / u_mm)
     spread = 1.4826 * float(np.median(np.abs(across - middle)))
     ragged_u = 1.2533 * spread / math.sqrt(max(len(across) * POINT_MM / RAGGED_MM, 1.0))
     return middle, max(math.hypot(LINE_U_MM, ragged_u), float(np.median(u_mm)))
+
+
+def _weighted_median(values: Array, weight: Array) -> float:
+    """Value that half of the weight lies on either side of."""
+    order = np.argsort(values)
+    half = np.cumsum(weight[order]) - 0.5 * weight[order]
+    return float(np.interp(0.5 * weight.sum(), half, values[order]))
 
 
 def robust_slope(x: Array, y: Array) -> float:

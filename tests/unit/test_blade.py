@@ -14,7 +14,16 @@ from keyid.blades.blade import Blade, BudgetLine
 from keyid.blades.blade_frame import TIP_POINTS
 from keyid.blades.blade_measure import measure_blade
 from keyid.blades.cuts import find_cuts
-from keyid.blades.datum import FEW_POINTS, LAND_U_MM, LINE_U_MM, NO_LAND_U_MM, foremost, land_line, robust_slope
+from keyid.blades.datum import (
+    FEW_POINTS,
+    LAND_U_MM,
+    LINE_U_MM,
+    NO_LAND_U_MM,
+    foremost,
+    land_line,
+    robust_slope,
+    uncut_line,
+)
 from keyid.outlines.outline import Outline
 from keyid.scales.camera import Camera
 from keyid.scales.scale import Variation
@@ -485,6 +494,14 @@ def test_points_whose_edge_is_not_told_do_not_move_a_line() -> None:
         u_mm=np.where(half, 0.2, outline.lower.u_mm),
     )
     assert measured(scene, outline=replace(outline, lower=lower)).width.mm == pytest.approx(KEY.width_mm, abs=0.02)
+
+
+def test_a_line_goes_where_its_points_are_told_surely_though_most_lie_elsewhere() -> None:
+    """A path that runs along the foot of the wall for most of an edge, and says so; a few clear points are no edge."""
+    for clear_part, level in ((0.25, 3.9), (0.05, 4.3)):
+        along_rim = np.arange(200) < 200 * clear_part
+        across, u_mm = np.where(along_rim, 3.9, 4.3), np.where(along_rim, 0.03, 0.2)
+        assert uncut_line(across, u_mm)[0] == pytest.approx(level, abs=0.02)
 
 
 def test_a_line_is_no_surer_than_its_points() -> None:

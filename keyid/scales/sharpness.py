@@ -22,7 +22,7 @@ SHRUNK_PX = 1600  # long side at which a whole photo is judged
 SIDES = 12  # stretches of the rim, each judged by itself: a shaken photo blurs some directions only
 BLURRED_SHARE = 75  # percentile of the stretches: some look wider than they are, by print close to the rim
 SAMPLES_A_SIDE = 24
-REACH_MM = 1.2  # looked at on each side of the rim: wider than any blur that still lets the card be found
+REACH_MM = 1.2  # looked at on each side of the rim: a rim that is not over within that is told by the whole photo
 REACH_PART = 0.025  # of the long side, for a whole photo
 STEP_PX = 0.5
 STRONGEST_PART = 0.004  # of the pixels: the edges by which a whole photo is judged
@@ -37,10 +37,13 @@ ADVICE = "Hold the phone still, tap on the key so that it focuses there, and tak
 def with_blur(photo: Photo, scale: Scale) -> Scale:
     """The scale with the blur at its reference's rim.
 
-    Raises PhotoError ``too-blurred`` when that is too much for a key to be measured.
+    Raises PhotoError ``too-blurred`` when that is too much for a key to be measured, or when the rim is too faint or too
+    blurred to tell and no edge anywhere in the photo is sharp.
     """
     density = scale_px_per_mm(scale)
     blur_px = rim_blur_px(photo, scale.outline_px, density)
+    if blur_px is None:
+        check_photo(photo)
     if blur_px is not None and blur_px / density > MAX_RIM_BLUR_MM:
         raise PhotoError("too-blurred", "This photo is too blurred to measure a key in.", ADVICE)
     return replace(scale, blur_px=blur_px)

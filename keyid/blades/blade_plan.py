@@ -19,6 +19,7 @@ HEAD_MARGIN_MM = 1.0  # the coarse place where the blade leaves the head is good
 TIP_TAPER_MM = 3.5  # the blade tapers toward its tip over about that much
 UNCUT_PERCENTILE = 90
 CUT_DEPTH_MM = 0.3  # the deepest cuts of a key are deeper, a path led astray along a scratch seldom
+STRAY_DEPTH_MM = 0.8  # paths that stray where hardly a point is clear do so by up to 0.5 mm
 CUT_POINTS = 7  # stations, 0.5 mm: a cut is wider at that depth, an edge that strays to a shadow and back is not
 DEEPEST_PERCENTILE = 5
 ALIKE_PART = 0.4  # two cut edges are cut about as deep; one that is cut far less is a path that strays
@@ -95,19 +96,27 @@ def _step(outline: Outline, plan: Plan) -> Step | None:
 
 
 def _cut_depth(points: EdgePoints, sign: int, start_mm: float, tip_mm: float) -> float:
-    """How deep an edge is cut, mm; 0 where it leaves its uncut line on no more than a small part of the blade."""
+    """How deep an edge is cut, mm; 0 where it leaves its uncut line on no more than a small part of the blade.
+
+    Where only a few points are clear, they may all lie on roots: then deep cuts in all points tell.
+    """
     out = within(points, start_mm, tip_mm - TIP_TAPER_MM)
     if len(out) < FEW_POINTS:
         return 0.0
     across = points.v_mm[out] * sign
-    smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
-    told = clear(u, CLEAR_SHARE)
-    level = np.percentile(smooth[told], UNCUT_PERCENTILE)
-    level_u = np.median(u[told & (smooth >= level)])
-    below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * np.hypot(u, level_u)))
-    if below <= CUT_SHARE or _keeps_to_a_line(points.s_mm[out], across):
+    if _keeps_to_a_line(points.s_mm[out], across):
         return 0.0
-    return float(level - np.percentile(smooth, DEEPEST_PERCENTILE))
+    smooth, u = (np.median(sliding_window_view(values, CUT_POINTS), axis=1) for values in (across, points.u_mm[out]))
+    by_clear, by_all = (_depth_below(smooth, u, told) for told in (clear(u), clear(u, CLEAR_SHARE)))
+    return by_all if by_all > STRAY_DEPTH_MM else by_clear
+
+
+def _depth_below(smooth: Array, u_mm: Array, told: NDArray[np.bool_]) -> float:
+    """Depth of the cuts below the level of the points that count, mm; 0 where too little of the edge lies below."""
+    level = np.percentile(smooth[told], UNCUT_PERCENTILE)
+    level_u = np.median(u_mm[told & (smooth >= level)])
+    below = np.mean(smooth < level - np.maximum(CUT_DEPTH_MM, CUT_SURE_U * np.hypot(u_mm, level_u)))
+    return float(level - np.percentile(smooth, DEEPEST_PERCENTILE)) if below > CUT_SHARE else 0.0
 
 
 def _keeps_to_a_line(along: Array, across: Array) -> bool:

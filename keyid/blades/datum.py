@@ -32,6 +32,7 @@ HIGHEST_PERCENTILE = 99  # of an edge without any land: above it points are astr
 LAND_CLEARER_MM = 0.2  # a land's level in clear points against that in all: further apart they are not the same land
 NEAR_COLLAR_MM = 1.5  # the path may come down from the collar over that much
 ABOVE_LAND_MM = 0.15  # a burr or a stray point stands up less, or is shorter than
+ABOVE_LAND_U = 3.0  # or may as well lie on the land; neighbouring points stray together, so that two are not enough
 ABOVE_LAND_STATIONS = 12  # together 1 mm of edge: then cuts have taken the lands away, and what is flat is a root
 TOP_POINTS = 3  # stations that agree on the highest metal left between cuts
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
@@ -109,7 +110,8 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     elif surer is not None and abs(surer - land) < LAND_CLEARER_MM:
         land = surer
     u = _land_u(u_mm[np.abs(across - land) < LAND_SAME_MM])
-    far = clear(u_mm, CLEAR_SHARE) & (from_stop > NEAR_COLLAR_MM)
+    told = (u_mm < CLEAR_U_MM) | (u > CLEAR_U_MM)  # of a land that is itself hard to tell, all points tell
+    far = told & (from_stop > NEAR_COLLAR_MM)
     away = across[far]
     top = foremost(away, np.zeros(len(away)), TOP_POINTS)[0] if len(away) else land
     near = (from_stop >= 0) & (from_stop < STEP_LAND_MM)
@@ -118,7 +120,7 @@ def land_line(across: Array, u_mm: Array, from_stop: Array) -> tuple[float, floa
     surer_there = land - HARD_TO_TELL_U * u < beside < land and beside_u < min(u, CLEAR_U_MM)
     if (stands_out or surer_there) and beside_u < NO_LAND_U_MM and np.ptp(across[near]) < STEP_LAND_FLAT_MM:
         return beside, max(LAND_U_MM, beside_u)
-    above = away - land > np.maximum(ABOVE_LAND_MM, HARD_TO_TELL_U * u_mm[far])
+    above = away - land > np.maximum(ABOVE_LAND_MM, ABOVE_LAND_U * u_mm[far])
     if np.count_nonzero(above) >= ABOVE_LAND_STATIONS:
         flank = beside if beside_u < CLEAR_U_MM and beside < top + PEAK_BELOW_MM else top
         return max(top, flank), NO_LAND_U_MM

@@ -37,8 +37,8 @@ ADVICE = "Hold the phone still, tap on the key so that it focuses there, and tak
 def with_blur(photo: Photo, scale: Scale) -> Scale:
     """The scale with the blur at its reference's rim.
 
-    Raises PhotoError ``too-blurred`` when that is too much for a key to be measured, or when the rim is too faint or too
-    blurred to tell and no edge anywhere in the photo is sharp.
+    Raises PhotoError ``too-blurred`` when that is too much for a key to be measured, or when the rim is too faint or
+    too blurred to tell and no edge anywhere in the photo is sharp.
     """
     density = scale_px_per_mm(scale)
     blur_px = rim_blur_px(photo, scale.outline_px, density)

@@ -34,13 +34,17 @@ PAST_SHARE = 0.5  # of the side's own edge
 
 def is_card(pixels: NDArray[np.uint8], found: Fit) -> bool:
     """Whether a card's sides are seen along most of their length, fit its size, and meet in round corners."""
+    if not is_seen(found) or _aside_mm(found) >= MAX_ASIDE_MM:
+        return False
     share = shares(found)
     round_ones, sharp_ones = round_corners(pixels, found)
     beyond = overruns(pixels, found)
     needed = 4 if share.min() < MIN_SIDE_SEEN or beyond > 0 else 2 if share.mean() > WELL_SEEN else 3
-    allowed = MAX_OVERRUNS_WHOLE if _outlined(pixels, found) > WELL_OUTLINED else MAX_OVERRUNS
-    looks = round_ones >= needed and sharp_ones == 0 and beyond <= allowed
-    return bool(is_seen(found) and looks and _aside_mm(found) < MAX_ASIDE_MM)
+    if round_ones < needed or sharp_ones > 0:
+        return False
+    if beyond <= MAX_OVERRUNS:
+        return True
+    return beyond <= MAX_OVERRUNS_WHOLE and _outlined(pixels, found) > WELL_OUTLINED
 
 
 def is_seen(found: Fit) -> bool:

@@ -60,15 +60,15 @@ def choices_of(side: SideEdges, sharp_px: float) -> list[Choice]:
     ways = []
     shows = side.wall_px > MIN_WALL_PX
     for k, ridge in enumerate(side.ridges):
-        cost = OTHER_COST * min(k, 1) + GAP_COST * ridge.gaps
+        gaps = GAP_COST * ridge.gaps
+        cost = OTHER_COST * min(k, 1) + (LOW_COST if shows else 0.0)
         at = ridge.rim_px(sharp_px)
-        ways.append(Choice(ridge, False, at, at, cost + (LOW_COST if shows else 0.0)))
+        ways.append(Choice(ridge, False, at, at, cost + gaps))
         if shows:
             inner = [ridge.peak_px - other.peak_px for other in side.ridges[:k]]
             both = any(abs(apart / side.wall_px - 1) < WALL_MATCH for apart in inner)
             cost = LOW_AGAINST if both else LOW_COST + (OTHER_COST if k > 1 else 0.0)
-            cost += GAP_COST * ridge.gaps
-            ways.append(Choice(ridge, True, at, at - side.wall_px, cost))
+            ways.append(Choice(ridge, True, at, at - side.wall_px, cost + gaps))
     return [ways[0], *sorted(ways[1:], key=lambda way: way.cost)[: MAX_CHOICES - 1]]
 
 
@@ -87,18 +87,19 @@ def decide(
     corners : Corners
         As the same camera predicts them: an arc joins what is taken for the rims of two sides.
     """
-    ways = list(product(*choices))
-    rim = np.array([[choice.rim_px for choice in way] for way in ways])
+    ways = np.array(list(product(*(range(len(side)) for side in choices))))  # a choice for each side
+    each = list(zip(choices, ways.T, strict=True))
+    rim = np.column_stack([np.array([choice.rim_px for choice in side])[chosen] for side, chosen in each])
     moved = rim - rim[0]
     cost = moved @ first.pull + 0.5 * np.einsum("ij,jk,ik->i", moved, first.stiffness, moved)
-    cost += np.array([sum(choice.cost for choice in way) for way in ways])
-    index = np.array(list(product(*(range(len(side)) for side in choices))))
+    cost += sum(np.array([choice.cost for choice in side])[chosen] for side, chosen in each)
     for k in range(4):
-        cost += ARC_GAP_COST * _corner_gaps(k, corners, choices, sides)[index[:, k - 1], index[:, k]]
+        cost += ARC_GAP_COST * _corner_gaps(k, corners, choices, sides)[ways[:, k - 1], ways[:, k]]
     best = int(np.argmin(cost))
     weight = np.exp(cost[best] - cost)
     weight /= weight.sum()
-    return list(ways[best]), np.sqrt(weight @ (rim - rim[best]) ** 2)
+    spread = np.sqrt(weight @ (rim - rim[best]) ** 2)
+    return [side[chosen] for side, chosen in zip(choices, ways[best], strict=True)], spread
 
 
 def _corner_gaps(

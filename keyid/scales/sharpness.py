@@ -44,7 +44,7 @@ def with_blur(photo: Photo, scale: Scale) -> Scale:
     blur_px = rim_blur_px(photo, scale.outline_px, density)
     if blur_px is None:
         check_photo(photo)
-    if blur_px is not None and blur_px / density > MAX_RIM_BLUR_MM:
+    elif blur_px / density > MAX_RIM_BLUR_MM:
         raise PhotoError("too-blurred", "This photo is too blurred to measure a key in.", ADVICE)
     return replace(scale, blur_px=blur_px)
 

@@ -12,7 +12,7 @@ from keyid.scales.card_measure import measure
 from keyid.scales.card_scale import find_card
 from keyid.scales.card_search import brightness, find_lines, propose, shrink
 from keyid.scales.lens import lenses_of
-from tests.unit.test_card_surroundings import CAMERA, INK, PALE, SHARP_MM, SIZE_PX, WHITE, fill, off_px, taken
+from tests.unit.drawn_card import CAMERA, INK, PALE, SHARP_MM, SIZE_PX, WHITE, fill, off_px, taken
 
 DARK, SHADOW = (90, 75, 62), (54, 58, 56)
 CELLS_MM = (0.6, 2.0)  # from the border, and as long as wide

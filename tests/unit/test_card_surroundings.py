@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -15,24 +14,10 @@ from keyid.scales.card_scale import find_card, find_card_by_colour
 from keyid.scales.card_search import brightness, colour, hues, shrink
 from keyid.scales.reference import find_scale
 from keyid.scales.scale import Scale
-from tests.scene import posed_camera
+from tests.unit.drawn_card import INK, PALE, SHARP_MM, SIZE_PX, WHITE, fill, off_px, taken
 
-SIZE_PX = (1600, 1200)
-FOCAL_35MM = 26.0
-FOCAL_PX = FOCAL_35MM / 43.27 * 2000.0  # the picture's diagonal has 2000 pixels
-CAMERA = posed_camera(
-    FOCAL_PX,
-    ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2),
-    distance_mm=190.0,
-    tilt_deg=9.0,
-    azimuth_deg=60.0,
-    roll_deg=20.0,
-)
-FINE = 4  # samples across a pixel
 PAPER, TINTED = (190, 190, 190), (208, 187, 189)  # blue, green, red of the same brightness
-MAT, WHITE = (160, 130, 90), (250, 250, 250)
-INK, PALE = (100, 110, 60), (170, 165, 150)
-SHARP_MM = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]]) * np.array([card.WIDTH_MM, card.HEIGHT_MM]) / 2
+MAT = (160, 130, 90)
 
 
 def printed() -> NDArray[np.uint8]:
@@ -73,25 +58,12 @@ def ruled(turn_deg: float, spacing_mm: float) -> NDArray[np.uint8]:
     return paper
 
 
-def fill(picture: NDArray[np.uint8], plan_mm: NDArray[np.float64], shade: tuple[int, ...]) -> None:
-    """Paint a polygon of the card's plane, to a sixteenth of a pixel."""
-    px = CAMERA.project(np.column_stack([plan_mm, np.full(len(plan_mm), card.THICKNESS_MM)]))
-    cv2.fillPoly(picture, [np.rint(px * 16).astype(np.int32)], shade, cv2.LINE_AA, 4)
-
-
 def photo_with(plan_mm: NDArray[np.float64] | None) -> Photo:
     """The printed paper with a tinted thing on it."""
     pixels = printed()
     if plan_mm is not None:
         fill(pixels, plan_mm, TINTED)
     return taken(pixels)
-
-
-def taken(pixels: NDArray[np.uint8]) -> Photo:
-    """A picture a little blurred and noisy."""
-    noise = np.random.default_rng(5).normal(0, 1.0, pixels.shape)
-    soft = cv2.GaussianBlur(pixels.astype(np.float64), (0, 0), 0.7) + noise
-    return Photo("drawn.png", "", np.clip(np.rint(soft), 0, 255).astype(np.uint8), FOCAL_35MM, whole=True)
 
 
 def test_neutral_shades_have_no_hue() -> None:
@@ -112,12 +84,6 @@ def test_a_card_as_bright_as_printed_paper_is_found_by_its_colour() -> None:
     scale = find_card_by_colour(photo, small)
     assert scale is not None
     assert off_px(scale) < 1.0  # 0.15 mm
-
-
-def off_px(scale: Scale) -> float:
-    """How far the corners of the card that was found are from the true ones."""
-    true, found = (camera.project(card.corners_mm()) for camera in (CAMERA, scale.camera))
-    return min(float(np.abs(true - np.roll(found, turn, axis=0)).max()) for turn in (0, 2))
 
 
 def test_a_white_card_whose_sides_a_white_grid_cuts_to_pieces_is_found() -> None:

@@ -58,33 +58,55 @@ class Frame:
 
 
 @dataclass(frozen=True)
-class CutFit:
-    """A profile's cuts on the blade.
+class PlacedCuts:
+    """Cuts read where a profile has them: all of a fit that its depth table doesn't change.
 
     Attributes
     ----------
     readings : tuple of EdgeReading
         Of each cut edge, in the profile's order and its count of stations.
+    even : tuple of EdgeReading
+        The same with the edges' roots levelled.
     shift_mm : float
         How far the cuts stand from where the profile says.
     station_u_mm : float
         Standard uncertainty of the profile's stop on this blade.
-    codes : CodePosterior
-    log_evidence : float
-        Log-density of stop, length, width and the two traces, given the profile.
-    unlisted_log_evidence : float
-        Log-density of the two traces for an unlisted key that has its cuts there.
+    log_fit : float
+        Log-density of the traces around the cuts, and of what the cuts look like.
+    log_listed, log_unlisted : float
+        Log-density of stop, length and positions given the profile; of positions and roots given an unlisted key.
     lowest_off : tuple of (station, mm)
         Where a trace is most below what these cuts leave.
     """
 
     readings: tuple[EdgeReading, ...]
+    even: tuple[EdgeReading, ...]
     shift_mm: float
     station_u_mm: float
+    log_fit: float
+    log_listed: float
+    log_unlisted: float
+    lowest_off: tuple[float, float]
+
+
+@dataclass(frozen=True)
+class CutFit:
+    """A profile's cuts on the blade.
+
+    Attributes
+    ----------
+    placed : PlacedCuts
+    codes : CodePosterior
+    log_evidence : float
+        Log-density of stop, length, width and the two traces, given the profile.
+    unlisted_log_evidence : float
+        Log-density of the two traces for an unlisted key that has its cuts there.
+    """
+
+    placed: PlacedCuts
     codes: CodePosterior
     log_evidence: float
     unlisted_log_evidence: float
-    lowest_off: tuple[float, float]
 
 
 def frame_of(profile: Profile, blade: Blade) -> Frame | None:
@@ -108,44 +130,73 @@ def size_log_densities(profiles: tuple[Profile, ...], blade: Blade) -> Array:
     return stop + blade_log_densities(profiles, blade.width, blade.length)
 
 
-def fit_cuts(
-    profile: Profile, blade: Blade, samples: tuple[Samples, Samples], known: Known = NOTHING_KNOWN
-) -> CutFit | None:
-    """Fit a profile's cuts to the blade's edges; None where they can't be placed.
+def place_cuts(profile: Profile, blade: Blade, samples: tuple[Samples, Samples]) -> tuple[PlacedCuts, ...]:
+    """Read a profile's cuts on the blade's edges; empty where they can't be placed.
 
     Where the scale along the blade is so unsure that the last cut may stand elsewhere, the cuts are looked for along
     stretched and shrunk blades, too; the positions found are weighed all the same.
     """
     frame = frame_of(profile, blade)
     if frame is None:
-        return None
+        return ()
     unsure = max(profile.positions_mm) * blade.stretch_u > STRETCHED_MM
     stretches = [1 + n * blade.stretch_u for n in (STRETCHES if unsure else (0,))]
-    fits = [_fit_along(profile, blade, samples, known, frame, stretch) for stretch in stretches]
-    return max(fits, key=lambda fit: fit.log_evidence)
+    return tuple(_place_along(profile, blade, samples, frame, stretch) for stretch in stretches)
 
 
-def _fit_along(
-    profile: Profile, blade: Blade, samples: tuple[Samples, Samples], known: Known, frame: Frame, stretch: float
-) -> CutFit:
-    """Fit a profile's cuts to a blade that looks so many times as long as it is."""
+def what_places(profile: Profile) -> tuple[object, ...]:
+    """All of a profile that `place_cuts` depends on."""
+    length = profile.stop, profile.length_mm, profile.length_sd_mm
+    positions = profile.edges, profile.positions_mm, profile.positions_sd_mm
+    return *length, *positions, shape_of(profile), _may_be_uncut(profile)
+
+
+def _place_along(
+    profile: Profile, blade: Blade, samples: tuple[Samples, Samples], frame: Frame, stretch: float
+) -> PlacedCuts:
+    """Read the cuts on a blade that looks so many times as long as it is."""
     shape = shape_of(profile)
     cut_edges = _cut_edges(profile, blade)
     traces = tuple((blade.a, blade.b)[edge] for edge in cut_edges)
     nominal = np.asarray(profile.positions_mm)
     on_blade, shift = _read(traces, frame, stretch * nominal, shape, blade.width.mm)
     slots = frame.to_blade(stretch * nominal) + shift
-    drawn = blade.width.mm - UNCUT_MM if full_height(profile).any() else math.inf
+    drawn = blade.width.mm - UNCUT_MM if _may_be_uncut(profile) else math.inf
     fit, off = fit_edges(samples, cut_edges, on_blade, slots, shape, blade, drawn)
-    lowest = _lowest(samples, off)
     readings = tuple(replace(r, position_mm=frame.to_profile(r.position_mm)) for r in on_blade)
-    flats = sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
-    codes = code_posterior(profile, levelled(readings, blade.width.mm), blade.width, blade.height_common_u_mm, known)
-    listed = _place_log_density(profile, blade, readings, frame) + codes.log_evidence
-    unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
-    unlisted += unlisted_root_log_likelihood(levelled(readings, blade.width.mm), blade.width.mm)
+    even = levelled(readings, blade.width.mm)
+    fit += sum(-0.5 * ((r.half_flat_mm - shape.half_flat_mm) / HALF_FLAT_SD_MM) ** 2 for r in readings)
     fit += edges_log_probability(blade.edges, profile.edges) + missing_log_probability(readings, blade.width.mm)
-    return CutFit(readings, frame.direction * shift, frame.u_mm, codes, fit + flats + listed, fit + unlisted, lowest)
+    unlisted = unlisted_position_log_likelihood(readings, nominal, frame.u_mm, blade.stretch_u)
+    unlisted += unlisted_root_log_likelihood(even, blade.width.mm)
+    return PlacedCuts(
+        readings=readings,
+        even=even,
+        shift_mm=frame.direction * shift,
+        station_u_mm=frame.u_mm,
+        log_fit=fit,
+        log_listed=_place_log_density(profile, blade, readings, frame),
+        log_unlisted=unlisted,
+        lowest_off=_lowest(samples, off),
+    )
+
+
+def weigh_codes(
+    profile: Profile, blade: Blade, places: tuple[PlacedCuts, ...], known: Known = NOTHING_KNOWN
+) -> CutFit | None:
+    """Weigh the codes of cuts as `place_cuts` read them, where all fits best; None where they couldn't be placed."""
+    return max((_weigh(profile, blade, p, known) for p in places), key=lambda fit: fit.log_evidence, default=None)
+
+
+def _weigh(profile: Profile, blade: Blade, placed: PlacedCuts, known: Known) -> CutFit:
+    codes = code_posterior(profile, placed.even, blade.width, blade.height_common_u_mm, known)
+    listed = placed.log_fit + placed.log_listed + codes.log_evidence
+    return CutFit(placed, codes, listed, placed.log_fit + placed.log_unlisted)
+
+
+def _may_be_uncut(profile: Profile) -> bool:
+    """Whether a code leaves the blade at full height."""
+    return bool(full_height(profile).any())
 
 
 def _place_log_density(profile: Profile, blade: Blade, readings: tuple[EdgeReading, ...], frame: Frame) -> float:

@@ -13,11 +13,11 @@ from keyid.length import Length
 from keyid.profiles.profile import Profile
 from keyid.rankings.codes import best_bittings
 from keyid.rankings.evidence import Samples, samples_of
-from keyid.rankings.fitting import CutFit, fit_cuts, size_log_densities
+from keyid.rankings.fitting import CutFit, PlacedCuts, place_cuts, size_log_densities, weigh_codes, what_places
 from keyid.rankings.free_fit import free_log_evidence
-from keyid.rankings.groove_evidence import groove_evidence, kinds
+from keyid.rankings.groove_evidence import groove_evidence, kinds, told_by
 from keyid.rankings.groove_relief import Relief, reliefs_of, without_parallax
-from keyid.rankings.joint import joint_positions, joint_roots, levelled
+from keyid.rankings.joint import joint_positions, joint_roots
 from keyid.rankings.known import NOTHING_KNOWN, Known
 from keyid.rankings.other_ways import ways_to_take
 from keyid.rankings.reasons import reasons
@@ -205,21 +205,38 @@ def _fit_all(blade: Blade, profiles: tuple[Profile, ...], known: Known, asked: P
     of_thickness = {thickness: with_thickness(blade, thickness) for thickness in set(told)}
     if blade.edges is None:
         return [_uncut(p, of_thickness[thickness]) for p, thickness in zip(near, told, strict=True)], log_unlisted
-    bodies: list[Body] = [(thickness, reliefs_of(p, blade)) for p, thickness in zip(near, told, strict=True)]
+    bodies = _bodies(near, told, blade)
     standing = {body: without_parallax(of_thickness[body[0]], body[1]) for body in set(bodies)}
     samples = {body: _samples(one) for body, one in standing.items()}
+    places: dict[tuple[object, ...], tuple[PlacedCuts, ...]] = {}  # many blades differ in their depth tables only
     fits: dict[tuple[object, ...], CutFit | None] = {}
     for p, body in zip(near, bodies, strict=True):
         for variant in _variants(p):
             group = (*_fit_group(variant), body)
-            if group not in fits:
-                fits[group] = fit_cuts(variant, standing[body], samples[body], known)
+            if group in fits:
+                continue
+            place = (*what_places(variant), body)
+            if place not in places:
+                places[place] = place_cuts(variant, standing[body], samples[body])
+            fits[group] = weigh_codes(variant, standing[body], places[place], known)
     placed = [fit for fit in fits.values() if fit is not None]
     free = free_log_evidence(blade, _samples(blade))
     log_unlisted += _any_of(free, [fit.unlisted_log_evidence for fit in placed])
     least = min([log_unlisted, *(fit.log_evidence for fit in placed)]) - UNPLACED_NATS
     best = [_best_variant(p, standing[body], body, fits, least) for p, body in zip(near, bodies, strict=True)]
     return best, log_unlisted
+
+
+def _bodies(near: list[Profile], told: list[Length | None], blade: Blade) -> list[Body]:
+    """The body of each profile; those that are milled alike have the same."""
+    reliefs: dict[tuple[object, ...], tuple[Relief, ...]] = {}
+    bodies: list[Body] = []
+    for p, thickness in zip(near, told, strict=True):
+        milled = told_by(p), p.thickness_mm, p.width_mm
+        if milled not in reliefs:
+            reliefs[milled] = reliefs_of(p, blade)
+        bodies.append((thickness, reliefs[milled]))
+    return bodies
 
 
 def _samples(blade: Blade) -> tuple[Samples, Samples]:
@@ -294,45 +311,44 @@ def _decoded(fitted: Fitted, known: Known) -> Decoded:
         none = Length(0.0, 0.0)
         evidence = fitted.log_evidence
         return Decoded(profile, nothing, nothing, (), (), none, none, evidence, speaks_for, speaks_against)
-    even = levelled(fit.readings, blade.width.mm)
     table = fit.codes.probabilities
     codes = tuple({code: float(p) for code, p in zip(profile.codes, row, strict=True)} for row in table)
     return Decoded(
         profile=profile,
-        positions=_positions(fit, profile, blade),
-        roots=_roots(fit, blade),
+        positions=_positions(fit.placed, profile, blade),
+        roots=_roots(fit.placed, blade),
         code_probabilities=codes,
-        best=best_bittings(profile, even, blade.width, blade.height_common_u_mm, known),
+        best=best_bittings(profile, fit.placed.even, blade.width, blade.height_common_u_mm, known),
         wear=Length(fit.codes.wear_mm, fit.codes.wear_u_mm),
-        shift=Length(fit.shift_mm, _shift_u(fit, profile, blade)),
+        shift=Length(fit.placed.shift_mm, _shift_u(fit.placed, profile, blade)),
         log_evidence=fitted.log_evidence,
         speaks_for=speaks_for,
         speaks_against=speaks_against,
     )
 
 
-def _roots(fit: CutFit, blade: Blade) -> tuple[Length | None, ...]:
+def _roots(placed: PlacedCuts, blade: Blade) -> tuple[Length | None, ...]:
     """Joint roots of all edges, the uncertainty common to all heights included."""
-    root, u = joint_roots(fit.readings)
+    root, u = joint_roots(placed.readings)
     u = np.hypot(u, blade.height_common_u_mm)
     return tuple(Length(float(r), float(s)) if np.isfinite(r) else None for r, s in zip(root, u, strict=True))
 
 
-def _positions(fit: CutFit, profile: Profile, blade: Blade) -> tuple[Length | None, ...]:
+def _positions(placed: PlacedCuts, profile: Profile, blade: Blade) -> tuple[Length | None, ...]:
     """Joint positions; where a root was read but no flank shows, as at full height, where the cut would be."""
-    position, u = joint_positions(fit.readings)
-    root, _ = joint_roots(fit.readings)
-    where = np.asarray(profile.positions_mm) + fit.shift_mm
+    position, u = joint_positions(placed.readings)
+    root, _ = joint_roots(placed.readings)
+    where = np.asarray(profile.positions_mm) + placed.shift_mm
     u = np.where(np.isfinite(position), u, NO_FLANK_U_MM)
     position = np.where(np.isfinite(position), position, where)
-    u = np.sqrt(u**2 + fit.station_u_mm**2 + (blade.stretch_u * position) ** 2)
+    u = np.sqrt(u**2 + placed.station_u_mm**2 + (blade.stretch_u * position) ** 2)
     seen = np.isfinite(root)
     return tuple(Length(float(x), float(s)) if s0 else None for x, s, s0 in zip(position, u, seen, strict=True))
 
 
-def _shift_u(fit: CutFit, profile: Profile, blade: Blade) -> float:
+def _shift_u(placed: PlacedCuts, profile: Profile, blade: Blade) -> float:
     """Standard uncertainty of the middle of the positions' shifts, with that of the stop and of the scale along."""
-    _, u = joint_positions(fit.readings)
+    _, u = joint_positions(placed.readings)
     u = u[np.isfinite(u)]
     own = NO_FLANK_U_MM if len(u) == 0 else MEDIAN_FACTOR * math.sqrt(float(np.mean(u**2 + MADE_SD_MM**2)) / len(u))
-    return math.hypot(own, fit.station_u_mm, blade.stretch_u * float(np.median(profile.positions_mm)))
+    return math.hypot(own, placed.station_u_mm, blade.stretch_u * float(np.median(profile.positions_mm)))

@@ -73,8 +73,8 @@ def _positions(said: Reasons, profile: Profile, fit: CutFit) -> None:
     off_u = np.where(seen, np.abs(off) / u, 0.0)
     worst = int(np.argmax(off_u))
     if off_u[worst] >= DEVIATES_U:
-        where = profile.positions_mm[worst] + off[worst] + fit.shift_mm
-        expected = profile.positions_mm[worst] + fit.shift_mm
+        where = profile.positions_mm[worst] + off[worst] + fit.placed.shift_mm
+        expected = profile.positions_mm[worst] + fit.placed.shift_mm
         text = f"cut {worst + 1} from the stop at {where:.2f} mm; this blade {expected:.2f}"
         said[1].append(f"{text}: {abs(off[worst]):.2f} mm off")
     else:
@@ -83,14 +83,14 @@ def _positions(said: Reasons, profile: Profile, fit: CutFit) -> None:
 
 
 def _joint_positions(profile: Profile, fit: CutFit) -> tuple[Array, Array, NDArray[np.bool_]]:
-    position, u = joint_positions(fit.readings)
-    off = position - np.asarray(profile.positions_mm) - fit.shift_mm
+    position, u = joint_positions(fit.placed.readings)
+    off = position - np.asarray(profile.positions_mm) - fit.placed.shift_mm
     return off, np.hypot(u, POSITION_SD_MM), np.isfinite(off)
 
 
 def _roots(said: Reasons, profile: Profile, blade: Blade, fit: CutFit) -> None:
     """The roots as a whole where they fit the depth codes, else the one that lies furthest from every code."""
-    root, u = joint_roots(fit.readings)
+    root, u = joint_roots(fit.placed.readings)
     seen = np.isfinite(root)
     if not seen.any():
         return
@@ -114,6 +114,6 @@ def _roots(said: Reasons, profile: Profile, blade: Blade, fit: CutFit) -> None:
 
 
 def _unexplained(said: Reasons, fit: CutFit) -> None:
-    station, off = fit.lowest_off
+    station, off = fit.placed.lowest_off
     if off < -UNEXPLAINED_MM:
         said[1].append(f"edge {-off:.2f} mm lower at {station:.1f} mm than this blade's cuts leave it")

@@ -1,11 +1,14 @@
 """Checks against invented keys: the blade that was made must be found, and nothing else claimed (no source needed)."""
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
 
+from keyid.blades.blade import Blade
 from keyid.length import Length
+from keyid.profiles.profile import Profile
 from keyid.rankings.decoding import WRONG_EDGE_P, EdgeReading
 from keyid.rankings.joint import joint_roots
 from keyid.rankings.ranking import Ranking, rank
@@ -107,6 +110,38 @@ def test_a_stop_taken_for_the_other_kind_does_not_hide_the_blade() -> None:
     ranking = rank(blade, LIBRARY)
     assert ranking.candidates[0].profile.id in ("pier-5", "pier-5b")
     assert "-".join(ranking.candidates[0].decoded.best[0][0]) == CODE
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"flat_mm": 1.1},
+        {"angle_deg": 84.0},
+        {"positions_mm": tuple(x + 0.2 for x in PIER.positions_mm)},
+        {"positions_sd_mm": (0.1,) * len(PIER.positions_mm)},
+        {"length_mm": (PIER.length_mm or 0.0) + 0.4},
+        {"length_sd_mm": 0.3},
+        {"edges": 2},
+        {"stop": "tip"},
+        {"roots_mm": (PIER.width_mm, *PIER.roots_mm[1:])},
+        {"roots_mm": tuple(x - 0.1 for x in PIER.roots_mm)},
+        {"roots_sd_mm": (0.05,) * len(PIER.roots_mm)},
+        {"thickness_mm": 1.5},
+        {"macs": 1},
+    ],
+)
+def test_a_blade_is_weighed_beside_a_look_alike_as_it_is_alone(change: dict[str, Any]) -> None:
+    blade = measured(key_of(PIER, CODE))
+    other = replace(PIER, id="look-alike", **change)
+    beside = {c.profile.id: c.decoded for c in rank(blade, (PIER, other), asked=other).candidates}
+    asked = rank(blade, (PIER, other), asked=other).asked
+    assert asked is not None
+    assert asked.decoded.log_evidence == pytest.approx(alone(blade, other), abs=1e-9)
+    assert beside[PIER.id].log_evidence == pytest.approx(alone(blade, PIER), abs=1e-9)
+
+
+def alone(blade: Blade, profile: Profile) -> float:
+    return rank(blade, (profile,)).candidates[0].decoded.log_evidence
 
 
 def test_the_words_against_hold_the_numbers() -> None:

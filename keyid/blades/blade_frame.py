@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.blades.blade_plan import HEAD_MARGIN_MM, TIP_TAPER_MM, Plan, step_s_mm
-from keyid.blades.datum import clear_within, foremost, land_line, robust_slope, uncut_line, within
+from keyid.blades.datum import clear_within, foremost, land_line, on_one_edge, robust_slope, uncut_line, within
 from keyid.blades.face import Viewpoint
 from keyid.outlines.lie import Lie
 from keyid.outlines.outline import EdgePoints, Outline
@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 NEAR_STEP_MM = 0.14  # past the shoulder's blur
 TIP_LAND_MM = 1.2  # the last land of a cut edge may be that close to the tip
-TIP_POINTS = 9  # stations: 0.7 mm, wider than a burr or a patch astray, and most of a pointed tip's front
+TIP_POINTS = 7  # stations: 0.5 mm, wider than a burr, and most of a pointed tip's front
 
 
 @dataclass(frozen=True)
@@ -128,7 +128,8 @@ def reduce_outline(outline: Outline, plan: Plan) -> Reduced:
             level, u = uncut_line(across[inside], points.u_mm[inside])
         lines.append(sign * level)
         lines_u.append(u)
-    tip_along, tip_u = foremost(turned["tip"][0], outline.tip.u_mm, TIP_POINTS)
+    front = on_one_edge(turned["tip"][0])
+    tip_along, tip_u = foremost(turned["tip"][0][front], outline.tip.u_mm[front], TIP_POINTS)
     stop_along = tip_along
     if outline.shoulder_at is not None:
         stop_along = outline.shoulder_at.s_mm * cos + outline.shoulder_at.v_mm * sin

@@ -35,6 +35,8 @@ ABOVE_LAND_MM = 0.15  # a burr or a stray point stands up less, or is shorter th
 ABOVE_LAND_U = 3.0  # or may as well lie on the land; neighbouring points stray together, so that two are not enough
 ABOVE_LAND_STATIONS = 12  # together 1 mm of edge: then cuts have taken the lands away, and what is flat is a root
 TOP_POINTS = 3  # stations that agree on the highest metal left between cuts
+PATCH_STEP_MM = 0.12  # of neighbouring points of a tip: 58 degrees against its front, steeper than tips are ground
+PATCH_POINTS = 10  # 0.75 mm: a wider front is metal
 LINE_U_MM = 0.015  # a fitted edge line's place: sharpening and shade move a whole edge (from the development photos)
 POINT_MM = STRIDE * STEP_MM  # distance of an outline's points
 RAGGED_MM = 1.0  # along a ragged edge, over which its errors go together: paths through noise stray about so long
@@ -149,6 +151,31 @@ def _common_level(across: Array) -> float | None:
             if len(same) >= least:
                 return float(np.median(same))
     return None
+
+
+def on_one_edge(along: Array) -> NDArray[np.int64]:
+    """Indices of a tip's points without patches that stand out by a step on both sides while the front goes on there.
+
+    Metal so narrow would be a nib, which no tip has: such points lie on a shadow's edge or on print.
+    """
+    kept = np.arange(len(along))
+    while (patch := _foremost_patch(along[kept])) is not None:
+        kept = np.delete(kept, patch)
+    return kept
+
+
+def _foremost_patch(along: Array) -> slice | None:
+    """The stretch that the foremost point is on, where it is a patch on another edge."""
+    if len(along) <= PATCH_POINTS:
+        return None
+    top = int(np.argmax(along))
+    step = np.abs(np.diff(along)) > PATCH_STEP_MM
+    before, after = np.flatnonzero(step[:top]), np.flatnonzero(step[top:]) + top
+    if len(before) == 0 or len(after) == 0:
+        return None
+    first, past = int(before[-1]) + 1, int(after[0]) + 1
+    goes_on = first >= 2 and past <= len(along) - 2 and not step[first - 2] and not step[past]
+    return slice(first, past) if goes_on and past - first <= PATCH_POINTS else None
 
 
 def foremost(along: Array, u_mm: Array, count: int) -> tuple[float, float]:

@@ -21,6 +21,7 @@ from keyid.blades.datum import (
     NO_LAND_U_MM,
     foremost,
     land_line,
+    on_one_edge,
     robust_slope,
     uncut_line,
 )
@@ -448,11 +449,28 @@ def test_a_burr_is_no_tip() -> None:
     assert foremost(burr, u, TIP_POINTS) == pytest.approx(foremost(along, u, TIP_POINTS))
 
 
-def test_a_patch_astray_is_no_tip() -> None:
-    """Half a millimetre of a blunt tip that was followed along its shadow."""
-    blunt = np.zeros(60)
-    blunt[20 : 20 + round(0.4 / STATION_MM) - 1] = 0.3
-    assert foremost(blunt, np.full(60, 0.02), TIP_POINTS)[0] == pytest.approx(0.0)
+@pytest.mark.parametrize("points", [1, 4, 9])
+@pytest.mark.parametrize("at", [15, 28])
+def test_a_patch_astray_is_no_tip(points: int, at: int) -> None:
+    """A tip's front that was followed along its shadow for up to 0.7 mm."""
+    rounded = -0.3 * np.linspace(-1, 1, 50) ** 2
+    astray = rounded.copy()
+    astray[at : at + points] += 0.3
+    front = on_one_edge(astray)
+    tip, _ = foremost(astray[front], np.full(len(front), 0.02), TIP_POINTS)
+    assert tip == pytest.approx(foremost(rounded, np.full(50, 0.02), TIP_POINTS)[0], abs=0.02)
+
+
+@pytest.mark.parametrize("slope", [0.0, 0.5, 1.0, 1.5])
+def test_no_point_of_a_tip_is_taken_for_a_patch(slope: float) -> None:
+    """Blunt to 56 degrees on both sides, with a scatter that a hard photo leaves."""
+    scatter = 0.02 * np.sin(np.arange(51) * 7.3)
+    assert len(on_one_edge(-slope * np.abs(np.arange(51) - 25) * 0.075 + scatter / (1 + 9 * slope))) == 51
+
+
+def test_a_broad_front_between_steps_is_metal() -> None:
+    front = np.where(np.abs(np.arange(60) - 30) < 8, 0.3, 0.0)
+    assert len(on_one_edge(front)) == 60
 
 
 def test_a_tip_that_is_hardly_told_is_less_sure() -> None:

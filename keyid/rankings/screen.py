@@ -17,7 +17,7 @@ from keyid.rankings.fitting import frame_of
 Array = NDArray[np.float64]
 
 SIZE_NATS = 16.0  # a blade whose width, length and stop fit by that much less than the best one's isn't fitted
-FITTED_MAX = 40  # cutting systems that are fitted: more are looked through for where their cuts are
+FITTED_MAX = 30  # cutting systems that are fitted: among 10,000, moved by steps of 0.02 mm, they hold 95 % or more
 PLACE_SD_MM = 0.15  # cuts found without any profile are that good, the worst of them
 MISSED_NATS = 5.0  # a cut where a profile has none is that much against it, and no more: it may be a shadow
 SHIFTS_MM = np.linspace(-0.6, 0.6, 9)  # of all cuts: copies made off their stop, a stop seen at a wrong place
@@ -40,20 +40,22 @@ def worth_fitting(blade: Blade, profiles: tuple[Profile, ...], log_size: Array) 
     if not profiles:
         return []
     order = np.argsort(-log_size, kind="stable")
-    near = [profiles[i] for i in order if log_size[i] >= log_size[order[0]] - SIZE_NATS]
+    order = order[log_size[order] >= log_size[order[0]] - SIZE_NATS]
     by_place: dict[Place, list[Profile]] = {}
-    for profile in near:
-        by_place.setdefault(_place(profile), []).append(profile)
-    if blade.edges is None or len(by_place) <= FITTED_MAX:
-        return near
-    size = dict(zip((id(profile) for profile in profiles), log_size, strict=True))
-    found = np.array([cut.position.mm for cut in find_cuts(blade)])
-    score = {place: max(float(size[id(p)]) for p in alike) for place, alike in by_place.items()}
-    for places in _of_one_frame(by_place):
-        fit = _log_found(blade, [by_place[place][0] for place in places], found)
-        score.update({place: score[place] + float(log_p) for place, log_p in zip(places, fit, strict=True)})
-    best = sorted(by_place, key=lambda place: -score[place])[:FITTED_MAX]
-    return [profile for place in best for profile in by_place[place]]
+    score: dict[Place, float] = {}
+    for profile, log_p in zip([profiles[i] for i in order.tolist()], log_size[order].tolist(), strict=True):
+        place = _place(profile)
+        by_place.setdefault(place, []).append(profile)
+        score.setdefault(place, log_p)  # that of its best: they come in order
+    if blade.edges is not None and len(by_place) > FITTED_MAX:
+        found = np.array([cut.position.mm for cut in find_cuts(blade)])
+        for places in _of_one_frame(by_place):
+            fit = _log_found(blade, [by_place[place][0] for place in places], found)
+            for place, log_p in zip(places, fit.tolist(), strict=True):
+                score[place] += log_p
+        best = sorted(by_place, key=lambda place: -score[place])[:FITTED_MAX]
+        return [profile for place in best for profile in by_place[place]]
+    return [profiles[i] for i in order.tolist()]
 
 
 def _place(profile: Profile) -> Place:

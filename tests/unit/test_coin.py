@@ -5,6 +5,9 @@ Expected values of pictures are the drawn scene's own.  Sizes are checked agains
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import cv2
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -21,6 +24,7 @@ Array = NDArray[np.float64]
 
 QUARTER = coin_named("US quarter")
 FACE, RING, WALL = (150.0, 160.0, 165.0), (110.0, 118.0, 120.0), (70.0, 85.0, 95.0)
+FAINT_FACE = (195.0, 203.0, 208.0)  # nearly the paper's
 PAPER, RULE, SHADE = (225.0, 228.0, 230.0), (190.0, 150.0, 120.0), (124.0, 125.0, 126.0)
 CARD = (180.0, 90.0, 40.0)
 WALL_STEPS = 5
@@ -33,6 +37,7 @@ def draw(
     ruled: bool = True,
     there: bool = True,
     card_at_mm: tuple[float, float] | None = None,
+    face: tuple[float, float, float] = FACE,
 ) -> NDArray[np.uint8]:
     """A coin on ruled paper with its wall, a ring inside its rim and a hard shadow."""
     table = plan_of(camera, 0.0)
@@ -43,7 +48,7 @@ def draw(
         paint(picture, off, table, RULE)
     if there:
         part = around(camera, coin.diameter_mm)
-        _put(picture[part], camera, coin, part)
+        _put(picture[part], camera, coin, part, face)
     if card_at_mm is not None:
         _put_card(picture, camera, card_at_mm)
     return taken(picture)
@@ -57,7 +62,9 @@ def _put_card(picture: Array, camera: Camera, at_mm: tuple[float, float]) -> Non
     paint(picture, outside, plan, CARD)
 
 
-def _put(picture: Array, camera: Camera, coin: Coin, part: tuple[slice, slice]) -> None:
+def _put(
+    picture: Array, camera: Camera, coin: Coin, part: tuple[slice, slice], face: tuple[float, float, float]
+) -> None:
     """Lay the coin into its part of the picture."""
     radius = coin.diameter_mm / 2
     table = plan_of(camera, 0.0, part)
@@ -65,7 +72,7 @@ def _put(picture: Array, camera: Camera, coin: Coin, part: tuple[slice, slice]) 
     for height in np.linspace(0, coin.thickness_mm, WALL_STEPS)[:-1]:
         paint(picture, np.linalg.norm(plan_of(camera, height, part), axis=-1) - radius, table, WALL)
     top = np.linalg.norm(plan_of(camera, coin.thickness_mm, part), axis=-1)
-    paint(picture, top - radius, table, FACE)
+    paint(picture, top - radius, table, face)
     paint(picture, np.abs(top - radius + 1.0) - 0.1, table, RING)
 
 
@@ -79,6 +86,32 @@ def test_lengths_beside_the_coin_are_right_within_their_uncertainty(yaw: float, 
     assert np.all(np.abs(error) < 2.5 * u)
     assert np.all(u < 0.08)  # 60 mm away: the tilt is what is unsure
     assert scale.camera.tilt_deg == pytest.approx(truth.tilt_deg, abs=2.5)
+
+
+@pytest.mark.parametrize(("face", "seed"), [(FACE, 1), (FACE, 2), (FAINT_FACE, 1), (FAINT_FACE, 3)])
+def test_a_small_coin_whose_rim_its_shadow_hides_is_as_unsure_as_it_is_off(
+    face: tuple[float, float, float], seed: int
+) -> None:
+    """As messengers send one: five pixels per mm and grain.  Ring and shadow together draw a bolder curve."""
+    truth = posed(30, 12, f35=F35, distance_mm=150.0, aim_mm=(0.0, -15.0))
+    shrunk, camera = _shrunk(draw(truth, face=face), truth, 0.45, seed)
+    error, u = errors_and_u(find_scale(photo(shrunk, F35), Told(QUARTER)), camera)
+    assert np.all(np.abs(error) < 2.5 * u)
+
+
+def test_grain_is_no_coin() -> None:
+    truth = posed(30, 12, f35=F35, distance_mm=150.0, aim_mm=(0.0, -15.0))
+    grain, _ = _shrunk(draw(truth, there=False), truth, 0.45, 2)
+    with pytest.raises(PhotoError, match="No coin"):
+        find_scale(photo(grain, F35), Told(QUARTER))
+
+
+def _shrunk(picture: NDArray[np.uint8], camera: Camera, part: float, seed: int) -> tuple[NDArray[np.uint8], Camera]:
+    """A picture with fewer pixels and grain, and the camera that takes it."""
+    small = cv2.resize(picture, None, fx=part, fy=part, interpolation=cv2.INTER_AREA)
+    grainy = small + np.random.default_rng(seed).normal(0.0, 3.0, small.shape)
+    x, y = ((centre + 0.5) * part - 0.5 for centre in camera.centre_px)
+    return np.clip(grainy, 0, 255).astype(np.uint8), replace(camera, focal_px=camera.focal_px * part, centre_px=(x, y))
 
 
 def test_without_lines_both_tilts_are_carried() -> None:

@@ -17,7 +17,7 @@ from keyid.rankings.fitting import frame_of
 Array = NDArray[np.float64]
 
 SIZE_NATS = 16.0  # a blade whose width, length and stop fit by that much less than the best one's isn't fitted
-FITTED_MAX = 30  # cutting systems that are fitted: among 10,000, moved by steps of 0.02 mm, they hold 95 % or more
+FITTED_MAX = 30  # cutting systems that are fitted: of 10,000, moved by steps of 0.013 mm, they hold 95 % or more
 PLACE_SD_MM = 0.15  # cuts found without any profile are that good, the worst of them
 MISSED_NATS = 5.0  # a cut where a profile has none is that much against it, and no more: it may be a shadow
 SHIFTS_MM = np.linspace(-0.6, 0.6, 9)  # of all cuts: copies made off their stop, a stop seen at a wrong place

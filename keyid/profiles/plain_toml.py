@@ -12,17 +12,21 @@ from functools import lru_cache
 from typing import Any, Literal
 
 _NUMBER = r"-?(?:0|[1-9][0-9]{0,15})(?:\.[0-9]{1,18})?"
-_TEXT = r'"[^"\\\x00-\x1f\x7f]*"'
+_PLAIN = r'[^"\\\x00-\x1f\x7f]'
+_TEXT = rf'"{_PLAIN}*"'
+_LONG_TEXT = rf'"""(?!"){_PLAIN}*(?:"{{1,2}}{_PLAIN}+)*"""'  # on one line
 _KEY = r"[A-Za-z0-9_-]+"
 _ROW = rf"\[\s*(?:{_NUMBER}(?:\s*,\s*{_NUMBER})*)?\s*\]"
 _PAIR = rf'(?:{_KEY}|"{_KEY}")\s*=\s*{_NUMBER}'
-_VALUE = rf"{_TEXT}|{_NUMBER}|{_ROW}|\[\s*{_ROW}(?:\s*,\s*{_ROW})*\s*\]|\{{\s*{_PAIR}(?:\s*,\s*{_PAIR})*\s*\}}"
+_VALUE = (
+    rf"{_LONG_TEXT}|{_TEXT}|{_NUMBER}|{_ROW}|\[\s*{_ROW}(?:\s*,\s*{_ROW})*\s*\]|\{{\s*{_PAIR}(?:\s*,\s*{_PAIR})*\s*\}}"
+)
 _LINE = re.compile(
     rf"[ \t]*(?:(?P<nothing>(?:#[^\x00-\x08\x0a-\x1f\x7f]*)?)|\[(?P<table>{_KEY})\]|\[\[(?P<entry>{_KEY})\]\]"
     rf"|(?P<key>{_KEY})[ \t]*=[ \t]*(?P<value>{_VALUE}))[ \t]*\r?".replace(r"\s", r"[ \t]")
 )
 _PAIRS = re.compile(rf'"?({_KEY})"?[ \t]*=[ \t]*({_NUMBER})')
-LONGEST = 400  # characters of a line that is worth remembering
+LONGEST = 800  # characters of a line that is worth remembering
 REMEMBERED = 4096  # lines
 
 _Line = tuple[Literal["nothing", "table", "entry", "key", "other"], str, Any]
@@ -86,6 +90,8 @@ def _read_line(line: str) -> _Line:
 
 
 def _key_and_value(key: str, value: str) -> _Line:
+    if value.startswith('"""'):
+        return "key", key, value[3:-3]
     if not value.startswith("{"):
         return "key", key, json.loads(value)
     pairs = _PAIRS.findall(value)

@@ -251,7 +251,7 @@ def main() -> None:
             "megapixels": by_megapixels(photos[0], series["megapixels"]),
             "photos": by_photos(photos[0], series["photos"]),
             "profiles ranking_s": by_profiles(photos[0], library, series["profiles"]),
-            "profiles loading_s": by_files(shipped_folder() / "samples", series["profiles"]),
+            "profiles loading_s": by_files(shipped_folder(), series["profiles"]),
             "help_s": min(child(COMMAND, "--help")[0] for _ in range(ROUNDS)),
         }
     except PhotoError as error:

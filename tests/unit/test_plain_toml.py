@@ -15,11 +15,14 @@ SHIPPED = sorted((Path(__file__).parents[2] / "reference_profiles").rglob("*.tom
 
 numbers = st.one_of(st.integers(-9999, 9999), st.decimals(-99, 99, places=3).map(lambda number: f"{number:f}"))
 texts = st.text(st.characters(codec="utf-8", exclude_characters='"\\'), max_size=12).map(lambda text: f'"{text}"')
+long_texts = st.text(st.characters(codec="utf-8", exclude_characters="\\"), max_size=12).map('"""{}"""'.format)
 rows = st.lists(numbers, max_size=4).map(lambda row: f"[{', '.join(map(str, row))}]")
 tables = st.lists(st.tuples(st.sampled_from("123a"), numbers), max_size=3).map(
     lambda pairs: "{ " + ", ".join(f'"{key}" = {number}' for key, number in pairs) + " }"
 )
-values = st.one_of(numbers, texts, rows, st.lists(rows, max_size=2).map(lambda many: f"[{', '.join(many)}]"), tables)
+values = st.one_of(
+    numbers, texts, long_texts, rows, st.lists(rows, max_size=2).map(lambda many: f"[{', '.join(many)}]"), tables
+)
 keys = st.sampled_from(["id", "width", "blade", "blanks", "a-b_1"])
 lines = st.one_of(
     st.builds("{} = {}".format, keys, values),
@@ -43,7 +46,7 @@ def test_what_is_read_quickly_is_what_tomllib_reads(some: list[str], end: str) -
 def test_most_shipped_files_are_plain() -> None:
     read = [(parse_plain(text), text) for text in (path.read_text(encoding="utf-8") for path in SHIPPED)]
     plain = [(quick, text) for quick, text in read if quick is not None]
-    assert len(plain) > len(SHIPPED) / 2
+    assert len(plain) > 0.9 * len(SHIPPED)
     assert all(quick == tomllib.loads(text) for quick, text in plain)
 
 
@@ -56,7 +59,7 @@ def test_most_shipped_files_are_plain() -> None:
         "a = [1]\n[[a]]",
         "[a]\n[[a]]",
         f"a = {'9' * 5000}",
-        f"# {'x' * 500}",
+        f"# {'x' * 900}",
         "a = 1\r",
     ],
 )

@@ -41,21 +41,22 @@ def worth_fitting(blade: Blade, profiles: tuple[Profile, ...], log_size: Array) 
         return []
     order = np.argsort(-log_size, kind="stable")
     order = order[log_size[order] >= log_size[order[0]] - SIZE_NATS]
+    near = [profiles[i] for i in order.tolist()]
     by_place: dict[Place, list[Profile]] = {}
     score: dict[Place, float] = {}
-    for profile, log_p in zip([profiles[i] for i in order.tolist()], log_size[order].tolist(), strict=True):
+    for profile, log_p in zip(near, log_size[order].tolist(), strict=True):
         place = _place(profile)
         by_place.setdefault(place, []).append(profile)
         score.setdefault(place, log_p)  # that of its best: they come in order
-    if blade.edges is not None and len(by_place) > FITTED_MAX:
-        found = np.array([cut.position.mm for cut in find_cuts(blade)])
-        for places in _of_one_frame(by_place):
-            fit = _log_found(blade, [by_place[place][0] for place in places], found)
-            for place, log_p in zip(places, fit.tolist(), strict=True):
-                score[place] += log_p
-        best = sorted(by_place, key=lambda place: -score[place])[:FITTED_MAX]
-        return [profile for place in best for profile in by_place[place]]
-    return [profiles[i] for i in order.tolist()]
+    if blade.edges is None or len(by_place) <= FITTED_MAX:
+        return near
+    found = np.array([cut.position.mm for cut in find_cuts(blade)])
+    for places in _of_one_frame(by_place):
+        fit = _log_found(blade, [by_place[place][0] for place in places], found)
+        for place, log_p in zip(places, fit.tolist(), strict=True):
+            score[place] += log_p
+    best = sorted(by_place, key=lambda place: -score[place])[:FITTED_MAX]
+    return [profile for place in best for profile in by_place[place]]
 
 
 def _place(profile: Profile) -> Place:

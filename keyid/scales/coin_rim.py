@@ -142,11 +142,16 @@ def _outermost_apart(curves: Array, offset: Array, edges: Array) -> tuple[Array,
         own.append(int(seen[np.argmin(mean[seen])]))
         left = left[~touching]
     rim = max(own, key=lambda k: float(mean[k]))
+    return curves[rim], float(bold[rim]), _unsure(rim, curves, share, bold)
+
+
+def _unsure(rim: int, curves: Array, share: Array, bold: Array) -> float:
+    """How far one of the curves may be another that is as bold, seen as well, and partly the same."""
     if bold[rim] >= CLEARLY_BOLD:
-        return curves[rim], float(bold[rim]), 0.0
+        return 0.0
     rivals = (bold >= AS_BOLD * bold[rim]) & (share >= AS_WELL * share[rim]) & _touch(curves, curves[rim])
     apart = np.sqrt(np.mean((curves[rivals] - curves[rim]) ** 2, axis=1)).max()
-    return curves[rim], float(bold[rim]), float(apart / np.sqrt(3))  # anywhere between the two (JCGM 100:2008, 4.3.7)
+    return float(apart / np.sqrt(3))  # anywhere between the two (JCGM 100:2008, 4.3.7)
 
 
 def _touch(curves: Array, other: Array) -> NDArray[np.bool_]:

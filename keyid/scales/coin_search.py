@@ -12,6 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from keyid.scales.lens import resized_point
+
 Array = NDArray[np.float64]
 
 VOTE_PX = 500  # long side of the picture for the voting: a coin in it is 24 to 200 px wide
@@ -60,9 +62,8 @@ class Ellipse:
 
     def resized(self, factor: float) -> Ellipse:
         """The same in the picture resized by a factor."""
-        x, y = ((value + 0.5) * factor - 0.5 for value in self.centre_px)
         long, short = (value * factor for value in self.axes_px)
-        return Ellipse((x, y), (long, short), self.angle_rad, self.roundness)
+        return Ellipse(resized_point(self.centre_px, factor), (long, short), self.angle_rad, self.roundness)
 
 
 def find_ellipses(small: NDArray[np.uint8]) -> list[Ellipse]:

@@ -5,8 +5,6 @@ Expected values of pictures are the drawn scene's own.  Sizes are checked agains
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import cv2
 import numpy as np
 import pytest
@@ -15,6 +13,7 @@ from numpy.typing import NDArray
 from keyid.errors import PhotoError
 from keyid.scales import card
 from keyid.scales.camera import Camera
+from keyid.scales.card_fit import resized_camera
 from keyid.scales.coin import COINS, Coin, CoinError, coin_named
 from keyid.scales.reference import find_scale
 from keyid.scales.told import Told
@@ -110,8 +109,7 @@ def _shrunk(picture: NDArray[np.uint8], camera: Camera, part: float, seed: int) 
     """A picture with fewer pixels and grain, and the camera that takes it."""
     small = cv2.resize(picture, None, fx=part, fy=part, interpolation=cv2.INTER_AREA)
     grainy = small + np.random.default_rng(seed).normal(0.0, 3.0, small.shape)
-    x, y = ((centre + 0.5) * part - 0.5 for centre in camera.centre_px)
-    return np.clip(grainy, 0, 255).astype(np.uint8), replace(camera, focal_px=camera.focal_px * part, centre_px=(x, y))
+    return np.clip(grainy, 0, 255).astype(np.uint8), resized_camera(camera, part)
 
 
 def test_without_lines_both_tilts_are_carried() -> None:

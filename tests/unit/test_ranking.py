@@ -133,10 +133,10 @@ def test_a_stop_taken_for_the_other_kind_does_not_hide_the_blade() -> None:
 def test_a_blade_is_weighed_beside_a_look_alike_as_it_is_alone(change: dict[str, Any]) -> None:
     blade = measured(key_of(PIER, CODE))
     other = replace(PIER, id="look-alike", **change)
-    beside = {c.profile.id: c.decoded for c in rank(blade, (PIER, other), asked=other).candidates}
-    asked = rank(blade, (PIER, other), asked=other).asked
-    assert asked is not None
-    assert asked.decoded.log_evidence == pytest.approx(alone(blade, other), abs=1e-9)
+    ranking = rank(blade, (PIER, other), asked=other)
+    beside = {c.profile.id: c.decoded for c in ranking.candidates}
+    assert ranking.asked is not None
+    assert ranking.asked.decoded.log_evidence == pytest.approx(alone(blade, other), abs=1e-9)
     assert beside[PIER.id].log_evidence == pytest.approx(alone(blade, PIER), abs=1e-9)
 
 

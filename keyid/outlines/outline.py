@@ -175,7 +175,8 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
         raise unclear_blade()
     collar = shoulder_at is not None or steps != [None, None]
     odds = _rim_odds(strip, regions, region.start_mm, flares=silhouette.head == "metal" and not collar)
-    sides = [look_outward(strip, odds, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
+    alone = regions.metal_odds_alone
+    sides = [look_outward(strip, odds, sign, first, last, alone) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
         _edge_points(strip, regions, sign, side, follow(side), blur_mm, camera)
         for sign, side in zip((1, -1), sides, strict=True)

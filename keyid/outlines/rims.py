@@ -77,6 +77,8 @@ class Side:
         Place of each row outward.
     shrunk : bool
         As the strip's.
+    odds_alone : ndarray of float32 or None, shape (rows, columns)
+        Log odds of metal by the network alone; None where nothing was added to them.
     """
 
     values: Image
@@ -84,6 +86,7 @@ class Side:
     at_mm: Array
     out_mm: Array
     shrunk: bool = False
+    odds_alone: Image | None = None
 
     @cached_property
     def gradients(self) -> tuple[Image, Image]:
@@ -95,7 +98,9 @@ class Side:
         return gradients(luminous(light))
 
 
-def look_outward(strip: Strip, odds: Image, sign: int, first_mm: float, last_mm: float) -> Side:
+def look_outward(
+    strip: Strip, odds: Image, sign: int, first_mm: float, last_mm: float, odds_alone: Image | None = None
+) -> Side:
     """The blade's side toward greater (sign +1) or smaller v, between two stations; ``odds`` are of its upper face."""
     order = slice(None, None, -1) if sign > 0 else slice(None)
     out = strip.v_mm[order] * sign
@@ -105,7 +110,8 @@ def look_outward(strip: Strip, odds: Image, sign: int, first_mm: float, last_mm:
         int(np.searchsorted(out, strip.half_width_mm + OUTER_MM)),
     )
     values = np.ascontiguousarray(strip.values[order][rows, columns])
-    return Side(values, odds[order][rows, columns], strip.s_mm[columns], out[rows], strip.shrunk)
+    alone = None if odds_alone is None else odds_alone[order][rows, columns]
+    return Side(values, odds[order][rows, columns], strip.s_mm[columns], out[rows], strip.shrunk, alone)
 
 
 def look_past_tip(strip: Strip, regions: Regions) -> Side:
@@ -113,7 +119,8 @@ def look_past_tip(strip: Strip, regions: Regions) -> Side:
     across = np.abs(strip.v_mm) < strip.width_mm / 2 - TIP_SIDE_MM
     columns = slice(int(np.searchsorted(strip.s_mm, -TIP_INNER_MM)), len(strip.s_mm))
     values = np.ascontiguousarray(strip.values[across, columns].transpose(1, 0, 2))
-    return Side(values, regions.face_odds[across, columns].T, strip.v_mm[across], strip.s_mm[columns], strip.shrunk)
+    odds, alone = (layer[across, columns].T for layer in (regions.face_odds, regions.metal_odds_alone))
+    return Side(values, odds, strip.v_mm[across], strip.s_mm[columns], strip.shrunk, alone)
 
 
 def follow(side: Side) -> Rim:
@@ -128,12 +135,19 @@ def undecided_mm(side: Side, rim: Rim) -> Array:
     """How wide, across the rim, the band is in which the regions don't tell the face from what is beside it.
 
     Each sample counts by its Gini impurity 4 p (1 - p): 1 where face and not face are equally likely, 0 where the odds
-    are at their limit.
+    are at their limit.  What the photo's own colours decided counts as undecided all the same: they were learnt from
+    what the network told.
     """
+    layers = [side.odds] if side.odds_alone is None else [side.odds, side.odds_alone]
+    return np.asarray(np.max([_undecided_mm(side, rim, odds) for odds in layers], axis=0))
+
+
+def _undecided_mm(side: Side, rim: Rim, odds: Image) -> Array:
+    """The same of one layer of log odds."""
     sure = float(1 / (1 + np.exp(-ODDS_LIMIT)))
     row = np.rint((rim.out_mm - side.out_mm[0]) / STEP_MM).astype(int)
     band = np.clip(row[:, None] + np.arange(-BAND_REACH, BAND_REACH + 1), 0, len(side.out_mm) - 1)
-    share = 1 / (1 + np.exp(-side.odds[band, rim.column[:, None]]))
+    share = 1 / (1 + np.exp(-odds[band, rim.column[:, None]]))
     impurity = np.maximum(4 * share * (1 - share) - 4 * sure * (1 - sure), 0)
     return np.asarray(impurity.sum(axis=1) * STEP_MM / np.hypot(1.0, rim.move / STRIDE))
 

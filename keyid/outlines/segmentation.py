@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from keyid.network import answer, read_network
+from keyid.outlines.own_colours import probabilities, tell_by_own_colours
 from keyid.outlines.strip import Image, Strip
 from keyid.scales.camera import Camera
 
@@ -42,12 +43,15 @@ class Regions:
         The blade's side.
     plastic : ndarray of float32
         Head of plastic.
+    metal_alone : ndarray of float32
+        Face or body as the network tells them alone, before the photo's own colours were weighed in.
     """
 
     face: Image
     body: Image
     wall: Image
     plastic: Image
+    metal_alone: Image
 
     @property
     def face_odds(self) -> Image:
@@ -59,6 +63,11 @@ class Regions:
         """Log odds of the upper side of blade, collar or metal head."""
         return _log_odds(self.face + self.body)
 
+    @property
+    def metal_odds_alone(self) -> Image:
+        """Log odds of the same as the network tells them alone."""
+        return _log_odds(self.metal_alone)
+
 
 def segment(strip: Strip, camera: Camera) -> Regions:
     """Tell the regions of a straightened blade."""
@@ -67,12 +76,15 @@ def segment(strip: Strip, camera: Camera) -> Regions:
         np.clip(strip.values[: rows * SHRINK, : columns * SHRINK], 0, 1), (columns, rows), interpolation=cv2.INTER_AREA
     )
     below, before = -rows % MULTIPLE, -columns % MULTIPLE
-    small = cv2.copyMakeBorder(small, 0, below, before, 0, cv2.BORDER_REPLICATE)
+    framed = cv2.copyMakeBorder(small, 0, below, before, 0, cv2.BORDER_REPLICATE)
     wall = strip.lie.wall(np.array([[WALL_AT_MM, 0.0]]), camera)[0]
-    mirrored = _logits(small[::-1], wall * [1.0, -1.0])[:, ::-1]
-    logits = 0.5 * (_logits(small, wall) + mirrored)[:, :rows, before:]
-    share = _probabilities(np.stack([_enlarged(layer, strip.values.shape[:2]) for layer in logits]))
-    return Regions(face=share[1], body=share[2], wall=share[3], plastic=share[4])
+    mirrored = _logits(framed[::-1], wall * [1.0, -1.0])[:, ::-1]
+    alone = 0.5 * (_logits(framed, wall) + mirrored)[:, :rows, before:]
+    logits = tell_by_own_colours(alone, np.asarray(small, np.float32))
+    shape = strip.values.shape[:2]
+    share = probabilities(np.stack([_enlarged(layer, shape) for layer in logits]))
+    metal = _enlarged(np.asarray(probabilities(alone)[1:3].sum(axis=0)), shape)
+    return Regions(face=share[1], body=share[2], wall=share[3], plastic=share[4], metal_alone=metal)
 
 
 def _logits(picture: NDArray[Any], wall: NDArray[np.float64]) -> Image:
@@ -94,14 +106,6 @@ def _enlarged(layer: Image, shape: tuple[int, ...]) -> Image:
     whole = cv2.resize(layer, (layer.shape[1] * SHRINK, layer.shape[0] * SHRINK), interpolation=cv2.INTER_LINEAR)
     missing = ((0, shape[0] - whole.shape[0]), (0, shape[1] - whole.shape[1]))
     return np.asarray(np.pad(whole, missing, mode="edge"), np.float32)
-
-
-def _probabilities(logits: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Softmax over the first axis."""
-    weight: Image = logits - logits.max(axis=0)
-    np.exp(weight, out=weight)
-    weight /= weight.sum(axis=0)
-    return weight
 
 
 def _log_odds(share: Image) -> Image:

@@ -32,7 +32,7 @@ def drawn(start_mm: float, tip_mm: float, upper_mm: Array, lower_mm: Array) -> t
     body = between & (start_mm >= S_MM) & (start_mm - 6 < S_MM)
     strip = Strip(np.zeros((len(V_MM), len(S_MM), 3), np.float32), S_MM, V_MM, 25.0, 8.0, LIE)
     share = [part.astype(np.float32) * 0.98 for part in (face, body)]
-    return strip, Regions(share[0], share[1], np.zeros_like(share[0]), np.zeros_like(share[0]))
+    return strip, Regions(share[0], share[1], *(np.zeros_like(share[0]),) * 2, share[0] + share[1])
 
 
 def found(start_mm: float, tip_mm: float, upper_mm: Array, lower_mm: Array) -> BladeRegion:

@@ -47,7 +47,7 @@ def strip_of(collar_out: Array, s_mm: Array, v_mm: Array, metal: float = METAL) 
     values = np.repeat(grey[..., None], 3, axis=2).astype(np.float32)
     face = (depth > 0).astype(np.float32)
     nothing = np.zeros_like(face)
-    return Strip(values, s_mm, v_mm, 27.0, 2 * EDGE_MM, lie), Regions(face, nothing, nothing, nothing)
+    return Strip(values, s_mm, v_mm, 27.0, 2 * EDGE_MM, lie), Regions(face, nothing, nothing, nothing, face)
 
 
 S_MM = np.arange(-32.0, 3.5, STEP_MM)

@@ -165,12 +165,20 @@ def test_of_two_edges_the_one_where_the_face_ends_is_followed(ends_at_row: float
     np.testing.assert_allclose(place, (row - 0.5) * STEP_MM, atol=0.5 * STEP_MM)  # blurred as coded, not as light
 
 
-def undecided(odds: Array, move: int = 0) -> float:
-    """Band of undecided regions at a rim in row 45 whose odds are those, by row."""
-    side = replace(two_edges(45.0), odds=np.repeat(odds[:, None], 120, axis=1).astype(np.float32))
+def undecided(odds: Array, move: int = 0, alone: Array | None = None) -> float:
+    """Band of undecided regions at a rim in row 45 whose odds are those, by row; ``alone``: before colours."""
+    layers = [None if one is None else np.repeat(one[:, None], 120, axis=1).astype(np.float32) for one in (odds, alone)]
+    side = replace(two_edges(45.0), odds=layers[0], odds_alone=layers[1])
     columns = np.arange(40, 80, STRIDE)
     rim = Rim(columns, np.full(len(columns), side.out_mm[45]), np.full(len(columns), move))
     return float(undecided_mm(side, rim).mean())
+
+
+def test_what_colours_decided_is_undecided_where_the_network_alone_was() -> None:
+    sure = np.where(np.arange(90) < 45, ODDS_LIMIT, -ODDS_LIMIT)
+    unsure = np.where(np.abs(np.arange(90) - 44.5) < 10, 0.0, sure)
+    assert undecided(sure, alone=unsure) == pytest.approx(undecided(unsure))
+    assert undecided(unsure, alone=sure) == pytest.approx(undecided(unsure))
 
 
 def test_regions_that_are_sure_leave_nothing_undecided() -> None:

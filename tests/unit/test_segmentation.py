@@ -60,5 +60,5 @@ def test_what_is_none_of_the_regions_is_left() -> None:
 
 def test_log_odds_are_limited() -> None:
     share = np.array([[0.0, 0.5, 1.0]], np.float32)
-    odds = Regions(share, np.zeros_like(share), np.zeros_like(share), np.zeros_like(share)).face_odds
+    odds = Regions(share, *(np.zeros_like(share),) * 3, share).face_odds
     np.testing.assert_allclose(odds, [[-4.0, 0.0, 4.0]], atol=1e-4)

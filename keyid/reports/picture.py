@@ -93,7 +93,9 @@ def draw(examination: Examination) -> Image.Image:
 def legend(reading: Reading) -> str:
     """What the colours and the figures at the roots stand for."""
     figures = "the metal left there in mm" if reading.bitting is None else "their codes"
-    return f"Outline yellow, stop orange, tip blue, roots pink with {figures}, reference green."
+    stop = {"shoulder": ["stop orange"], "tip": ["stop (the tip) orange"], "unknown": []}[reading.blade.stop]
+    tip = ["tip blue"] if reading.blade.length is not None else []
+    return ", ".join(["Outline yellow", *stop, *tip, f"roots pink with {figures}", "reference green."])
 
 
 def draw_closeup(examination: Examination) -> Image.Image:

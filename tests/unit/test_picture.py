@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 
 import numpy as np
 from PIL import Image
@@ -60,6 +61,15 @@ def test_without_a_bitting_the_found_cuts_are_drawn() -> None:
 def test_the_legend_does_not_promise_codes_that_are_not_told() -> None:
     assert "roots pink with their codes" in legend(examination().reading)
     assert "roots pink with the metal left there in mm" in legend(examination(bitting=None).reading)
+
+
+def test_the_legend_names_the_lines_that_are_drawn() -> None:
+    reading = examination().reading
+    assert legend(reading).startswith("Outline yellow, stop orange, tip blue, roots")
+    from_tip = replace(reading, blade=replace(reading.blade, stop="tip", length=None))
+    assert legend(from_tip).startswith("Outline yellow, stop (the tip) orange, roots")
+    unknown = replace(reading, blade=replace(reading.blade, stop="unknown", length=None))
+    assert legend(unknown).startswith("Outline yellow, roots")
 
 
 def test_an_unseen_stretch_of_an_edge_is_a_gap() -> None:

@@ -20,6 +20,7 @@ from keyid.network import Image
 from keyid.scales.table_view import TableView
 from keyid.silhouettes.blade_axis import axis_evidence
 from keyid.silhouettes.key_cut import Part, refine_parts, sharpness, support
+from keyid.silhouettes.key_hues import tell_by_hue
 from keyid.silhouettes.key_likeness import key_likeness
 from keyid.silhouettes.key_pairs import imagine_heads, join
 from keyid.silhouettes.key_proposals import propose, propose_likely
@@ -126,7 +127,12 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
     if _best_score(found) < MIN_SCORE:
         heads = (mask for mask in imagine_heads(blobs, view.px_per_mm) if _reaches(mask, at, near))
         found += _refined(view, fine, _ranked(view, heads), guessed=True)
-    return _compared(found, odds)
+    compared = _compared(found, odds)
+    if any(each.is_key for each in compared):
+        return compared
+    told = tell_by_hue(odds, view)
+    hued = (mask for mask in propose_likely(told, view.px_per_mm) if _reaches(mask, at, near))
+    return _compared(_refined(view, fine, _ranked(view, hued)), told) + compared
 
 
 def _all_of_one(blobs: Sequence[Blob]) -> bool:

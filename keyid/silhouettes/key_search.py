@@ -120,7 +120,7 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
     likely = [_blob(mask) for mask in propose_likely(odds, view.px_per_mm)]
     found = _refined(view, fine, _ranked(view, (blob.mask for blob in likely if _reaches(blob.mask, at, near))))
     if _best_score(found) > LIKELY_SCORE and _all_of_one(likely):
-        return _compared(found, odds)
+        return _best_first(_compared(found, odds))
     blobs = [blob.mask for blob in _different(itertools.chain(likely, map(_blob, propose(view, fine))))]
     whole = (mask for mask in itertools.chain(blobs, join(blobs, view.px_per_mm)) if _reaches(mask, at, near))
     found = _refined(view, fine, _ranked(view, whole))
@@ -128,11 +128,11 @@ def find_keys(fine: TableView, at_mm: Array, near_mm: float) -> list[Found]:
         heads = (mask for mask in imagine_heads(blobs, view.px_per_mm) if _reaches(mask, at, near))
         found += _refined(view, fine, _ranked(view, heads), guessed=True)
     compared = _compared(found, odds)
-    if any(each.is_key for each in compared):
-        return compared
-    told = tell_by_hue(odds, view)
-    hued = (mask for mask in propose_likely(told, view.px_per_mm) if _reaches(mask, at, near))
-    return _compared(_refined(view, fine, _ranked(view, hued)), told) + compared
+    if not any(each.is_key for each in compared):
+        told = tell_by_hue(odds, view)
+        hued = (mask for mask in propose_likely(told, view.px_per_mm) if _reaches(mask, at, near))
+        compared += _compared(_refined(view, fine, _ranked(view, hued)), told)
+    return _best_first(compared)
 
 
 def _all_of_one(blobs: Sequence[Blob]) -> bool:
@@ -141,13 +141,18 @@ def _all_of_one(blobs: Sequence[Blob]) -> bool:
 
 
 def _compared(found: Sequence[Found], odds: Image) -> list[Found]:
-    """Keys first and the best of them foremost, each with how far the network agrees."""
+    """The findings, each with how far the network agrees."""
     compared = []
     for each in found:
         marked = cv2.resize(odds, each.mask.shape[::-1], interpolation=cv2.INTER_LINEAR)[each.window] > 0
         union = int(np.count_nonzero(marked | each.near))
         compared.append(replace(each, marked=float(np.count_nonzero(marked & each.near) / union)))
-    return sorted(compared, key=lambda each: (not each.is_key, -each.rank))
+    return compared
+
+
+def _best_first(found: Sequence[Found]) -> list[Found]:
+    """Keys first and the best of them foremost."""
+    return sorted(found, key=lambda each: (not each.is_key, -each.rank))
 
 
 def _best_score(found: Sequence[Found]) -> float:

@@ -26,3 +26,11 @@ def answer(net: cv2.dnn.Net, layers: Image) -> Image:
     net.setInput(layers[None])
     said: Image = np.asarray(net.forward(), np.float32)[0]
     return said
+
+
+def probabilities(logits: Image) -> Image:
+    """Softmax over the first axis: what an answer's classes are worth at each place."""
+    weight: Image = logits - logits.max(axis=0)
+    np.exp(weight, out=weight)
+    weight /= weight.sum(axis=0)
+    return weight

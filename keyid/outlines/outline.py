@@ -176,7 +176,7 @@ def trace_outline(laid: LaidStrip, scale: Scale, thickness_mm: float | None, poi
     collar = shoulder_at is not None or steps != [None, None]
     odds = _rim_odds(strip, regions, region.start_mm, flares=silhouette.head == "metal" and not collar)
     alone = regions.metal_odds_alone
-    sides = [look_outward(strip, odds, sign, first, last, alone) for sign, first in zip((1, -1), starts, strict=True)]
+    sides = [look_outward(strip, odds, alone, sign, first, last) for sign, first in zip((1, -1), starts, strict=True)]
     upper, lower = (
         _edge_points(strip, regions, sign, side, follow(side), blur_mm, camera)
         for sign, side in zip((1, -1), sides, strict=True)

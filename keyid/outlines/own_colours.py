@@ -8,9 +8,7 @@ Where all is grey, hues say nothing, and nothing changes.
 
 from __future__ import annotations
 
-import numpy as np
-
-from keyid.outlines.strip import Image
+from keyid.network import Image, probabilities
 from keyid.photos.hues import hues_of
 
 ROUNDS = 3  # of learning hues and telling regions: more change nothing
@@ -47,11 +45,3 @@ def tell_by_own_colours(logits: Image, picture: Image) -> Image:
         if of_wall is not None:
             told[3] += hues.odds(of_wall, of_metal, MOST_OF_WALL)
     return told
-
-
-def probabilities(logits: Image) -> Image:
-    """Softmax over the first axis."""
-    weight: Image = logits - logits.max(axis=0)
-    np.exp(weight, out=weight)
-    weight /= weight.sum(axis=0)
-    return weight

@@ -71,22 +71,22 @@ class Side:
     values : ndarray of float32, shape (rows, columns, 3)
     odds : ndarray of float32, shape (rows, columns)
         Log odds of the upper face.
+    odds_alone : ndarray of float32, shape (rows, columns)
+        Log odds of metal by the network alone.
     at_mm : ndarray, shape (columns,)
         Place of each column along the path: stations of an edge, places across of a tip.
     out_mm : ndarray, shape (rows,)
         Place of each row outward.
     shrunk : bool
         As the strip's.
-    odds_alone : ndarray of float32 or None, shape (rows, columns)
-        Log odds of metal by the network alone; None where nothing was added to them.
     """
 
     values: Image
     odds: Image
+    odds_alone: Image
     at_mm: Array
     out_mm: Array
     shrunk: bool = False
-    odds_alone: Image | None = None
 
     @cached_property
     def gradients(self) -> tuple[Image, Image]:
@@ -98,10 +98,11 @@ class Side:
         return gradients(luminous(light))
 
 
-def look_outward(
-    strip: Strip, odds: Image, sign: int, first_mm: float, last_mm: float, odds_alone: Image | None = None
-) -> Side:
-    """The blade's side toward greater (sign +1) or smaller v, between two stations; ``odds`` are of its upper face."""
+def look_outward(strip: Strip, odds: Image, odds_alone: Image, sign: int, first_mm: float, last_mm: float) -> Side:
+    """The blade's side toward greater (sign +1) or smaller v, between two stations.
+
+    ``odds`` are of its upper face, ``odds_alone`` of metal by the network alone.
+    """
     order = slice(None, None, -1) if sign > 0 else slice(None)
     out = strip.v_mm[order] * sign
     columns = slice(*np.searchsorted(strip.s_mm, [first_mm, last_mm]))
@@ -110,8 +111,8 @@ def look_outward(
         int(np.searchsorted(out, strip.half_width_mm + OUTER_MM)),
     )
     values = np.ascontiguousarray(strip.values[order][rows, columns])
-    alone = None if odds_alone is None else odds_alone[order][rows, columns]
-    return Side(values, odds[order][rows, columns], strip.s_mm[columns], out[rows], strip.shrunk, alone)
+    told, alone = (layer[order][rows, columns] for layer in (odds, odds_alone))
+    return Side(values, told, alone, strip.s_mm[columns], out[rows], strip.shrunk)
 
 
 def look_past_tip(strip: Strip, regions: Regions) -> Side:
@@ -120,7 +121,7 @@ def look_past_tip(strip: Strip, regions: Regions) -> Side:
     columns = slice(int(np.searchsorted(strip.s_mm, -TIP_INNER_MM)), len(strip.s_mm))
     values = np.ascontiguousarray(strip.values[across, columns].transpose(1, 0, 2))
     odds, alone = (layer[across, columns].T for layer in (regions.face_odds, regions.metal_odds_alone))
-    return Side(values, odds, strip.v_mm[across], strip.s_mm[columns], strip.shrunk, alone)
+    return Side(values, odds, alone, strip.v_mm[across], strip.s_mm[columns], strip.shrunk)
 
 
 def follow(side: Side) -> Rim:
@@ -138,18 +139,13 @@ def undecided_mm(side: Side, rim: Rim) -> Array:
     are at their limit.  What the photo's own colours decided counts as undecided all the same: they were learnt from
     what the network told.
     """
-    layers = [side.odds] if side.odds_alone is None else [side.odds, side.odds_alone]
-    return np.asarray(np.max([_undecided_mm(side, rim, odds) for odds in layers], axis=0))
-
-
-def _undecided_mm(side: Side, rim: Rim, odds: Image) -> Array:
-    """The same of one layer of log odds."""
     sure = float(1 / (1 + np.exp(-ODDS_LIMIT)))
     row = np.rint((rim.out_mm - side.out_mm[0]) / STEP_MM).astype(int)
     band = np.clip(row[:, None] + np.arange(-BAND_REACH, BAND_REACH + 1), 0, len(side.out_mm) - 1)
-    share = 1 / (1 + np.exp(-odds[band, rim.column[:, None]]))
+    odds = np.stack([layer[band, rim.column[:, None]] for layer in (side.odds, side.odds_alone)])
+    share = 1 / (1 + np.exp(-odds))
     impurity = np.maximum(4 * share * (1 - share) - 4 * sure * (1 - sure), 0)
-    return np.asarray(impurity.sum(axis=1) * STEP_MM / np.hypot(1.0, rim.move / STRIDE))
+    return np.asarray(impurity.sum(axis=2).max(axis=0) * STEP_MM / np.hypot(1.0, rim.move / STRIDE))
 
 
 def refine(side: Side, rim: Rim) -> tuple[Array, Array]:

@@ -4,21 +4,21 @@ Shade, groove walls and reflections may have any colour, so no rule on colours o
 its surroundings.  A small convolutional network of encoder and decoder (Ronneberger, Fischer and Brox, "U-Net:
 Convolutional networks for biomedical image segmentation", MICCAI 2015) sees a few millimetres around each sample, and
 which way the blade's wall is seen.  It says *which* edge is the rim; *where* that edge lies is measured in the photo.
-How it is trained is told in ``tests/training``.
+`own_colours` adds what this photo's own hues tell.  How it is trained is told in ``tests/training``.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.network import answer, read_network
-from keyid.outlines.own_colours import probabilities, tell_by_own_colours
+from keyid.network import answer, probabilities, read_network
+from keyid.outlines.own_colours import tell_by_own_colours
 from keyid.outlines.strip import Image, Strip
 from keyid.scales.camera import Camera
 
@@ -53,17 +53,17 @@ class Regions:
     plastic: Image
     metal_alone: Image
 
-    @property
+    @cached_property
     def face_odds(self) -> Image:
         """Log odds of the blade's upper face."""
         return _log_odds(self.face)
 
-    @property
+    @cached_property
     def metal_odds(self) -> Image:
         """Log odds of the upper side of blade, collar or metal head."""
         return _log_odds(self.face + self.body)
 
-    @property
+    @cached_property
     def metal_odds_alone(self) -> Image:
         """Log odds of the same as the network tells them alone."""
         return _log_odds(self.metal_alone)

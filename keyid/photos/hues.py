@@ -13,9 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from keyid.photos.light import light_of_codes
-
-Image = NDArray[np.float32]
+from keyid.photos.light import Image, light_of_codes
 
 DARK = 0.002  # light (of 1) that is added to each colour: below it there is only noise
 CLIPPED = 0.985  # a colour at its limit tells no hue

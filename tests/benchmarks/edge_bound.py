@@ -29,7 +29,12 @@ def errors(blur: float, noise: float, seed: int = 0) -> NDArray[np.float64]:
     clipped = np.clip(noisy, 0.0, 1.0)
     coded = np.where(clipped <= 0.0031308, 12.92 * clipped, 1.055 * clipped ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
     values = np.repeat(coded[..., None], 3, axis=2).astype(np.float32)
-    side = Side(values, np.zeros((ROWS, COLUMNS), np.float32), STEP_MM * np.arange(COLUMNS), STEP_MM * np.arange(ROWS))
+    side = Side(
+        values,
+        *np.zeros((2, ROWS, COLUMNS), np.float32),
+        STEP_MM * np.arange(COLUMNS),
+        STEP_MM * np.arange(ROWS),
+    )
     columns = np.arange(0, COLUMNS, STRIDE)
     rim = Rim(columns, np.full(len(columns), STEP_MM * round(centre)), np.zeros(len(columns), int))
     place, _ = refine(side, rim)

@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
+from keyid.network import probabilities
 from keyid.outlines.own_colours import tell_by_own_colours
 from keyid.photos.light import codes_of_light
 
@@ -42,8 +43,7 @@ def logits_of(shade: float, region: int = FACE) -> Image:
 
 
 def share_of(region: int, logits: Image, rows: slice) -> float:
-    weight = np.exp(logits - logits.max(axis=0))
-    return float((weight / weight.sum(axis=0))[region, rows].mean())
+    return float(probabilities(logits)[region, rows].mean())
 
 
 def test_a_shadow_that_passed_for_metal_has_the_hue_of_its_table() -> None:

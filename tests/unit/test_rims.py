@@ -84,7 +84,7 @@ def edge_side(slope: float, blur_samples: float, bright: float = 0.6, dark: floa
     coded = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
     values = np.repeat(coded[..., None], 3, axis=2).astype(np.float32)
     out = 2.0 + STEP_MM * np.arange(90)
-    return Side(values, np.zeros((90, 120), np.float32), STEP_MM * np.arange(120), out), out[0] + STEP_MM * centre
+    return Side(values, *np.zeros((2, 90, 120), np.float32), STEP_MM * np.arange(120), out), out[0] + STEP_MM * centre
 
 
 def refined(slope: float, move: int, blur_samples: float, off_samples: float) -> Array:
@@ -154,8 +154,8 @@ def two_edges(odds_at_row: float) -> Side:
     values = np.zeros((90, 120, 3), np.float32)
     values[:30], values[30:50], values[50:] = 0.8, 0.5, 0.2
     values = cv2.GaussianBlur(values, (0, 0), 1.5)
-    odds = np.where(np.arange(90) < odds_at_row, 2.0, -2.0).astype(np.float32)
-    return Side(values, np.repeat(odds[:, None], 120, axis=1), STEP_MM * np.arange(120), STEP_MM * np.arange(90))
+    odds = np.repeat(np.where(np.arange(90) < odds_at_row, 2.0, -2.0).astype(np.float32)[:, None], 120, axis=1)
+    return Side(values, odds, odds, STEP_MM * np.arange(120), STEP_MM * np.arange(90))
 
 
 @pytest.mark.parametrize(("ends_at_row", "row"), [(28.0, 30), (32.0, 30), (48.0, 50), (53.0, 50)])
@@ -167,7 +167,8 @@ def test_of_two_edges_the_one_where_the_face_ends_is_followed(ends_at_row: float
 
 def undecided(odds: Array, move: int = 0, alone: Array | None = None) -> float:
     """Band of undecided regions at a rim in row 45 whose odds are those, by row; ``alone``: before colours."""
-    layers = [None if one is None else np.repeat(one[:, None], 120, axis=1).astype(np.float32) for one in (odds, alone)]
+    both = (odds, odds if alone is None else alone)
+    layers = [np.repeat(one[:, None], 120, axis=1).astype(np.float32) for one in both]
     side = replace(two_edges(45.0), odds=layers[0], odds_alone=layers[1])
     columns = np.arange(40, 80, STRIDE)
     rim = Rim(columns, np.full(len(columns), side.out_mm[45]), np.full(len(columns), move))

@@ -32,8 +32,8 @@ def side_of(rim_mm: Array, face_mm: Array, noise: float, wall: float = 0.0, wall
     past = [np.clip((out - place) / STEP_MM + 0.5, 0, 1) for place in (rim_mm, rim_mm + wall)]
     shade = 0.5 + (wall_shade - 0.5) * past[0] + (0.6 - wall_shade) * past[1]
     values = np.repeat((shade + rng.normal(0, noise, shade.shape))[..., None], 3, axis=2)
-    odds = np.where(out < face_mm, SURE, -SURE)
-    return Side(values.astype(np.float32), odds.astype(np.float32), AT_MM, OUT_MM)
+    odds = np.where(out < face_mm, SURE, -SURE).astype(np.float32)
+    return Side(values.astype(np.float32), odds, odds, AT_MM, OUT_MM)
 
 
 def with_grooves(side: Side) -> Side:
@@ -117,5 +117,5 @@ def test_a_short_edge_is_left_to_the_path() -> None:
     short = AT_MM < -17
     rim = rim_of(3.5)
     whole = side_of(rim, rim, noise=0.01)
-    side = Side(whole.values[:, short], whole.odds[:, short], AT_MM[short], OUT_MM)
+    side = Side(whole.values[:, short], whole.odds[:, short], whole.odds_alone[:, short], AT_MM[short], OUT_MM)
     assert find_straight_edge(side, wall_mm=-1.0) is None
